@@ -1,0 +1,130 @@
+"""What the engine says: runs, findings, a unit's standing. Plain data, the same live and in replay.
+
+`alerts`, `dashboards` and the store of results speak in these; none of them recomputes anything.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import enum
+
+import msgspec
+
+
+class Pattern(enum.StrEnum):
+    """Ways in which a unit goes wrong."""
+
+    SHORT_CYCLING = "short_cycling"
+    NEVER_REACHING_TEMPERATURE = "never_reaching_temperature"
+    PRESSURE_SENSOR_ICING = "pressure_sensor_icing"
+
+
+class Outcome(enum.StrEnum):
+    """What a run did to the water in the sump."""
+
+    DRIED_OUT = "dried_out"
+    HELD = "held"
+    ADDED_WATER = "added_water"
+
+
+class Run(msgspec.Struct, frozen=True, kw_only=True):
+    """One time the air end turned. `end_at` is None while it still turns."""
+
+    unit_id: str
+    start_at: dt.datetime
+    end_at: dt.datetime | None
+    last_at: dt.datetime
+    """Newest reading inside the run."""
+    start_temp_c: float
+    peak_temp_c: float
+    end_temp_c: float
+    ambient_temp_c: float
+    ambient_error_k: float
+    """One standard deviation of the ambient estimate. [K]"""
+    pressure_dew_point_c: float
+    """Highest in the run. [degC]"""
+    required_temp_c: float
+    """Highest in the run. [degC]"""
+    dew_margin_k: float
+    """Peak discharge temperature less the pressure dew point. [K]"""
+    hot_min: float
+    dry_min: float
+    """Minutes hot with air flowing. [min]"""
+    time_to_hot_min: float | None
+    delivered_m3: float
+    """Free air delivered, estimated. [m3 at the inlet]"""
+    water_in_g: float
+    """Water taken in less water carried off, while gaining. [g]"""
+    water_out_g: float
+    """Water driven off, while losing. [g]"""
+    water_start_g: float
+    water_end_g: float
+    wet: bool
+    """Ended sooner than 15 min, hot for less than 5, and left the sump wetter."""
+    pressure_trusted: bool
+    outcome: Outcome
+    confidence: float
+    """How sure the evidence makes us that the air end turned, 0-1."""
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """One fact behind a finding: words for people, the number for machines."""
+
+    text: str
+    name: str
+    value: float
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True):
+    """One occurrence of a pattern. `end_at` is None while it stands; `finding_id` never changes."""
+
+    finding_id: str
+    unit_id: str
+    pattern: Pattern
+    start_at: dt.datetime
+    end_at: dt.datetime | None
+    first_flagged_at: dt.datetime
+    """`observed_at` of the reading whose arrival decided it."""
+    confidence: float
+    """Calibrated probability, 0-1."""
+    evidence: tuple[Evidence, ...]
+    run_start_at: dt.datetime | None
+    """Start of the deciding run, where one run decided it."""
+
+
+class WaterDay(msgspec.Struct, frozen=True, kw_only=True):
+    """Retained water at the end of a UTC day."""
+
+    unit_id: str
+    date: dt.date
+    grams: float
+    low: float
+    high: float
+
+
+class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
+    """How a unit stands at its newest reading. NaN: not known."""
+
+    unit_id: str
+    observed_at: dt.datetime
+    running: bool
+    discharge_temp_c: float
+    required_temp_c: float
+    pressure_dew_point_c: float
+    pressure_kpa: float
+    pressure_trusted: bool
+    hours: float
+    ambient_temp_c: float
+    ambient_error_k: float
+    ambient_rh_pct: float
+    water_g: float
+    water_low_g: float
+    water_high_g: float
+    dry_out_min: float
+    """Minutes of hot running with air flowing still needed to dry the sump. [min]"""
+    run: Run | None
+    """The run it is in, as far as it has got."""
+
+
+Event = Run | Finding | WaterDay
+"""What `models.engine.advance` hands on. A record that comes again replaces the earlier one of its key."""
