@@ -1,0 +1,29 @@
+"""What the engine worked out at every reading, as columns beside the readings: what charts are drawn from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.reading import FloatArray, IntArray, Readings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """Columns of shape (n,), one row a reading, in the order of `readings`."""
+
+    readings: Readings
+    running: NDArray[np.bool_]
+    hot: NDArray[np.bool_]
+    """Discharge at or above the required temperature with the sump under working pressure."""
+    pressure_trusted: NDArray[np.bool_]
+    ambient_temp_c: FloatArray
+    pressure_dew_point_c: FloatArray
+    required_temp_c: FloatArray
+    water_g: FloatArray
+    water_low_g: FloatArray
+    water_high_g: FloatArray
+    quality: IntArray
+    """Bit set of `ingest.quality.Quality`: the door's judgement and the engine's together."""
