@@ -1,0 +1,120 @@
+"""The two decorators that compile the physics, typed, with one cache policy.
+
+`ufunc` turns a scalar relation into something that takes floats or arrays and can also be called from
+inside a `kernel`, so that the engine's hot loop and everybody else evaluate the same machine code.
+What this file does not hold: any physics.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import logging
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Protocol, TypeVar, cast, overload
+
+import numba
+import numpy as np
+import platformdirs
+from numpy.typing import NDArray
+
+# numba is untyped, and its settings module fills itself at run time.
+_njit: Any = numba.njit
+_vectorize: Any = numba.vectorize
+_settings: Any = numba.config
+
+logger = logging.getLogger(__name__)
+
+FloatArray = NDArray[np.float64]
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class Ufunc(Protocol):
+    """A compiled relation: floats in, float out; with any array among them, arrays out, broadcast.
+
+    Arguments are positional only. Bad data gives NaN, never an exception or a warning.
+    """
+
+    __name__: str
+
+    # Floats match both forms; the first one wins, as at run time.
+    @overload
+    def __call__(self, *args: float) -> float: ...  # type: ignore[overload-overlap]
+    @overload
+    def __call__(self, *args: float | FloatArray) -> FloatArray: ...
+
+
+def sources_fingerprint(folder: Path) -> str:
+    """Short hash of every source in `folder` that holds compiled code.
+
+    numba's own cache looks only at the file of the function it loads, so a kernel would go on using the
+    physics it was once compiled with after that physics changed in another file.
+    """
+    digest = hashlib.sha256(numba.__version__.encode())
+    for path in sorted(folder.glob("*.py")):
+        text = path.read_bytes()
+        if b"models.compiled" in text:
+            digest.update(path.name.encode() + b"\0" + text)
+    return digest.hexdigest()[:16]
+
+
+@functools.cache
+def _cache_folder() -> Path:
+    chosen = _settings.CACHE_DIR
+    base = Path(chosen) if chosen else Path(platformdirs.user_cache_dir("dewline")) / "compiled"
+    return base / f"models-{sources_fingerprint(Path(__file__).parent)}"
+
+
+def _compile(decorate: Callable[[bool], Callable[[Function], Any]], function: Function) -> Any:
+    """`function` compiled with the on-disk cache, or without one where no folder can be written."""
+    before = _settings.CACHE_DIR
+    # By module name too: numba files entries by path, and what is saved can only be loaded under one name.
+    _settings.CACHE_DIR = os.fspath(_cache_folder() / function.__module__)
+    try:
+        return decorate(True)(function)
+    except RuntimeError as reason:
+        if "cannot cache function" not in str(reason):
+            raise
+        logger.info("%s is compiled anew at each start: %s", function.__name__, reason)
+        return decorate(False)(function)
+    finally:
+        _settings.CACHE_DIR = before
+
+
+def ufunc(signature: str) -> Callable[[Callable[..., float]], Ufunc]:
+    """Compile a scalar relation for floats, arrays and kernels.
+
+    Parameters
+    ----------
+    signature : str
+        numba's, such as ``"float64(float64,boolean)"``; compiled at import.
+    """
+
+    def decorator(function: Callable[..., float]) -> Ufunc:
+        compiled = _compile(lambda cache: _vectorize([signature], cache=cache), function)
+
+        @functools.wraps(function)
+        def relation(*args: Any) -> Any:
+            # Vector instructions raise the processor's "invalid" flag on a mere comparison with NaN, which
+            # numpy would report; a NaN reading is normal input here.
+            with np.errstate(all="ignore"):
+                result = compiled(*args)
+            return result if isinstance(result, np.ndarray) else float(result)
+
+        # What numba asks of a global that it meets: inside a kernel the relation is its compiled self. Its
+        # type refers to it only weakly, so the function keeps it alive.
+        inside: Any = kernel(function)
+        vars(relation).update(compiled=inside, _numba_type_=inside._numba_type_)
+        return cast(Ufunc, relation)
+
+    return decorator
+
+
+def kernel(function: Function) -> Function:
+    """Compile a loop for speed: IEEE arithmetic as numpy does it, no reordering of sums, no exceptions."""
+    return cast(
+        Function,
+        _compile(lambda cache: _njit(cache=cache, error_model="numpy", fastmath=False), function),
+    )

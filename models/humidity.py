@@ -1,0 +1,482 @@
+r"""Water in air: saturation, dew points, humidity ratio and what a compressor takes in. Scalars or arrays.
+
+Ideal gas throughout, so the pressure dew point comes out up to 0.6 K high at 1034 kPa gauge, which is the
+safe side. Every relation is derived in docs/physics.md. Arguments are positional; a reading that can't be
+gives NaN. Not here: what the water does in the sump.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ingest.units_of_measure import M3_H_PER_CFM, PA_PER_KPA, ZERO_CELSIUS_K
+from models.compiled import ufunc
+
+TRIPLE_POINT_C = 0.01
+TRIPLE_POINT_K = 273.16
+TRIPLE_POINT_PA = 611.657
+"""Sublimation and evaporation curves meet here (IAPWS R14-08)."""
+CRITICAL_POINT_C = 373.946
+CRITICAL_POINT_PA = 22.064e6
+COLDEST_ICE_C = -150.0
+"""Far inside the range of the sublimation equation (50 K and up), far below any weather."""
+COLDEST_SUPERCOOLED_C = -80.0
+HIGHEST_RH_PCT = 105.0
+"""A wet capacitive sensor overshoots 100 a little; further than this it is not a humidity."""
+
+MOLAR_MASS_RATIO = 0.621945
+"""Water over dry air (ASHRAE)."""
+DRY_AIR_GAS_CONSTANT = 287.042
+"""[J/(kg K)] (ASHRAE)"""
+WATER_GAS_CONSTANT = DRY_AIR_GAS_CONSTANT / MOLAR_MASS_RATIO
+"""[J/(kg K)]"""
+
+# IAPWS-IF97 region 4, table 34.
+_N1, _N2, _N3, _N4, _N5 = (
+    1167.0521452767,
+    -724213.16703206,
+    -17.073846940092,
+    12020.824702470,
+    -3232555.0322333,
+)
+_N6, _N7, _N8, _N9, _N10 = (
+    14.915108613530,
+    -4823.2657361591,
+    405113.40542057,
+    -0.23855557567849,
+    650.17534844798,
+)
+# IAPWS R14-08, equation 6: the sublimation curve.
+_A1, _A2, _A3 = -21.2144006, 27.3203819, -6.10598130
+_B1, _B2, _B3 = 0.00333333333, 1.20666667, 1.70333333
+
+
+@ufunc("float64(float64)")
+def _evaporation_pa(temp_c: float) -> float:
+    kelvin = temp_c + ZERO_CELSIUS_K
+    theta = kelvin + _N9 / (kelvin - _N10)
+    a = (theta + _N1) * theta + _N2
+    b = (_N3 * theta + _N4) * theta + _N5
+    c = (_N6 * theta + _N7) * theta + _N8
+    root = 2.0 * c / (math.sqrt(b * b - 4.0 * a * c) - b)
+    return 1e6 * (root * root) * (root * root)
+
+
+@ufunc("float64(float64)")
+def _boiling_c(pressure_pa: float) -> float:
+    beta = math.sqrt(math.sqrt(pressure_pa * 1e-6))
+    e = (beta + _N3) * beta + _N6
+    f = (_N1 * beta + _N4) * beta + _N7
+    g = (_N2 * beta + _N5) * beta + _N8
+    d = 2.0 * g / (-f - math.sqrt(f * f - 4.0 * e * g))
+    root = math.sqrt((_N10 + d) * (_N10 + d) - 4.0 * (_N9 + _N10 * d))
+    return (_N10 + d - root) / 2.0 - ZERO_CELSIUS_K
+
+
+@ufunc("float64(float64)")
+def _sublimation_log_ratio(theta: float) -> float:
+    return (
+        _A1 * math.pow(theta, _B1 - 1.0) + _A2 * math.pow(theta, _B2 - 1.0) + _A3 * math.pow(theta, _B3 - 1.0)
+    )
+
+
+@ufunc("float64(float64)")
+def _frost_c(pressure_pa: float) -> float:
+    wanted = math.log(pressure_pa / TRIPLE_POINT_PA)
+    # One latent heat for all temperatures (L / (R T_t) = 22.5) is within 2 K; Newton closes the rest.
+    theta = 1.0 / (1.0 - wanted / 22.5)
+    for _ in range(4):
+        slope = (
+            _A1 * (_B1 - 1.0) * math.pow(theta, _B1 - 2.0)
+            + _A2 * (_B2 - 1.0) * math.pow(theta, _B2 - 2.0)
+            + _A3 * (_B3 - 1.0) * math.pow(theta, _B3 - 2.0)
+        )
+        theta -= (_sublimation_log_ratio(theta) - wanted) / slope
+    return theta * TRIPLE_POINT_K - ZERO_CELSIUS_K
+
+
+@ufunc("float64(float64)")
+def saturation_pressure_pa(temp_c: float) -> float:
+    r"""Vapour pressure over liquid water from 0.01 °C up, over ice below.
+
+    .. math:: p_s = \left[\frac{2C}{-B + \sqrt{B^2 - 4AC}}\right]^4
+
+    with A, B, C quadratics in a scaled temperature; over ice
+    :math:`\ln(p/p_t) = \theta^{-1} \sum_i a_i \theta^{b_i}`, :math:`\theta = T/T_t`.
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        Temperature of the water or ice. [°C] -150..373.946
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [Pa] NaN outside the range.
+
+    Notes
+    -----
+    Pure water; air above it raises the figure by 0.2-0.6 % (enhancement factor), which is left out.
+
+    Examples
+    --------
+    >>> print(f"{saturation_pressure_pa(26.85):.5f}")
+    3536.58941
+
+    References
+    ----------
+    .. [1] IAPWS R7-97(2012), "Industrial Formulation 1997", eq. 30, table 34. Typed from memory, checked
+       against its verification table 35.
+    .. [2] IAPWS R14-08(2011), "Pressure along the Melting and Sublimation Curves", eq. 6. Likewise.
+    """
+    if not COLDEST_ICE_C <= temp_c <= CRITICAL_POINT_C:
+        return math.nan
+    if temp_c >= TRIPLE_POINT_C:
+        return _evaporation_pa(temp_c)
+    return TRIPLE_POINT_PA * math.exp(_sublimation_log_ratio((temp_c + ZERO_CELSIUS_K) / TRIPLE_POINT_K))
+
+
+@ufunc("float64(float64)")
+def saturation_pressure_over_water_pa(temp_c: float) -> float:
+    r"""Vapour pressure over liquid water at any temperature, supercooled below 0.01 °C.
+
+    .. math:: e = 611.21 \exp\frac{(18.678 - t/234.5)\,t}{257.14 + t}
+
+    below the triple point; `saturation_pressure_pa` above it.
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        [°C] -80..373.946
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [Pa] NaN outside the range.
+
+    Notes
+    -----
+    What a relative humidity refers to in meteorology, frost or not: 5 % above ice at -5 °C, 16 % at -15 °C.
+    The two branches differ by 0.001 % where they meet.
+
+    Examples
+    --------
+    >>> print(f"{saturation_pressure_over_water_pa(-15.0):.1f}")
+    191.4
+
+    References
+    ----------
+    .. [1] A. L. Buck, 1981, J. Appl. Meteorol. 20, 1527-1532, with the revised coefficients of 1996.
+       From memory.
+    .. [2] WMO-No. 8, "Guide to Instruments and Methods of Observation": humidity over liquid water.
+    """
+    if not COLDEST_SUPERCOOLED_C <= temp_c <= CRITICAL_POINT_C:
+        return math.nan
+    if temp_c >= TRIPLE_POINT_C:
+        return _evaporation_pa(temp_c)
+    return 611.21 * math.exp((18.678 - temp_c / 234.5) * temp_c / (257.14 + temp_c))
+
+
+@ufunc("float64(float64)")
+def saturation_temp_c(pressure_pa: float) -> float:
+    r"""Dew point of a vapour pressure; frost point below 611.657 Pa. Inverse of `saturation_pressure_pa`.
+
+    Parameters
+    ----------
+    pressure_pa : float or array, shape (n,)
+        Partial pressure of the vapour. [Pa] > 0, at most 22.064e6
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [°C] NaN outside the range, or where the frost point would be below -150 °C.
+
+    Notes
+    -----
+    Closed form above the triple point, four Newton steps below (residual under 1e-6 K to -150 °C).
+
+    Examples
+    --------
+    >>> print(f"{saturation_temp_c(1e6):.6f}")
+    179.885632
+
+    References
+    ----------
+    .. [1] IAPWS R7-97(2012), eq. 31; its table 36 gives 453.035632 K at 1 MPa.
+    """
+    if not 0.0 < pressure_pa <= CRITICAL_POINT_PA:
+        return math.nan
+    if pressure_pa >= TRIPLE_POINT_PA:
+        return _boiling_c(pressure_pa)
+    frost_c = _frost_c(max(pressure_pa, 1e-12))
+    return frost_c if frost_c >= COLDEST_ICE_C else math.nan
+
+
+@ufunc("float64(float64,float64,boolean)")
+def vapour_pressure_pa(temp_c: float, rh_pct: float, over_water: bool) -> float:
+    r"""Partial pressure of water vapour in air of a relative humidity.
+
+    .. math:: e = \phi \, p_s(t)
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        Air temperature. [°C] -80..373.946
+    rh_pct : float or array, shape (n,)
+        Relative humidity. [%] 0..105; above 100 counts as 100.
+    over_water : bool or array, shape (n,)
+        Whether humidity below 0.01 °C refers to supercooled water (meteorology, capacitive sensors) or to
+        ice (handbook charts). Above it makes no difference.
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [Pa] NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{vapour_pressure_pa(21.0, 60.0, True):.1f}")
+    1492.9
+    """
+    if not 0.0 <= rh_pct <= HIGHEST_RH_PCT:
+        return math.nan
+    phi = min(rh_pct, 100.0) / 100.0
+    if over_water:
+        return phi * saturation_pressure_over_water_pa(temp_c)
+    return phi * saturation_pressure_pa(temp_c)
+
+
+@ufunc("float64(float64,float64,float64)")
+def pressure_dew_point_c(vapour_pressure_pa: float, ambient_abs_pa: float, sump_abs_pa: float) -> float:
+    r"""Temperature below which the air in the sump drops water, from the vapour in the air outside.
+
+    .. math:: t_d = T_s(e \, P_2 / P_1)
+
+    Compression leaves the mole fraction of vapour as it was, so its partial pressure rises as the total.
+
+    Parameters
+    ----------
+    vapour_pressure_pa : float or array, shape (n,)
+        In the intake air. [Pa] > 0, below `ambient_abs_pa`
+    ambient_abs_pa, sump_abs_pa : float or array, shape (n,)
+        Total pressures. [Pa absolute] > 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [°C] Frost point below 0.01. NaN outside the ranges.
+
+    Notes
+    -----
+    Ideal gas: high by up to 0.2 K at 350, 0.4 K at 700, 0.6 K at 1034 kPa gauge.
+
+    Examples
+    --------
+    >>> print(f"{pressure_dew_point_c(1492.6, 101325.0, 1135325.0):.2f}")
+    56.24
+    """
+    if not 0.0 < vapour_pressure_pa < ambient_abs_pa or not sump_abs_pa > 0.0:
+        return math.nan
+    return saturation_temp_c(vapour_pressure_pa * sump_abs_pa / ambient_abs_pa)
+
+
+@ufunc("float64(float64,float64)")
+def humidity_ratio(vapour_pressure_pa: float, total_abs_pa: float) -> float:
+    r"""Water carried by a kilogram of dry air.
+
+    .. math:: W = 0.621945 \, \frac{e}{P - e}
+
+    Parameters
+    ----------
+    vapour_pressure_pa : float or array, shape (n,)
+        [Pa] >= 0
+    total_abs_pa : float or array, shape (n,)
+        [Pa absolute] > 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [kg/kg dry air] ``inf`` where the vapour pressure reaches the total (water at the boil: there is no
+        dry air left, and any amount can leave); NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{humidity_ratio(1492.6, 101325.0):.6f}")
+    0.009299
+    >>> print(humidity_ratio(120000.0, 101325.0))
+    inf
+
+    References
+    ----------
+    .. [1] ASHRAE Handbook - Fundamentals (2017), ch. 1 "Psychrometrics", humidity ratio from vapour
+       pressure. From memory.
+    """
+    if not vapour_pressure_pa >= 0.0 or not total_abs_pa > 0.0:
+        return math.nan
+    dry_pa = total_abs_pa - vapour_pressure_pa
+    if dry_pa <= 0.0:
+        return math.inf
+    return MOLAR_MASS_RATIO * vapour_pressure_pa / dry_pa
+
+
+@ufunc("float64(float64,float64)")
+def saturated_humidity_ratio(temp_c: float, pressure_abs_kpa: float) -> float:
+    r"""Most water that a kilogram of dry air carries at a temperature and pressure.
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        Of gas in touch with water or ice. [°C] -150..373.946
+    pressure_abs_kpa : float or array, shape (n,)
+        [kPa absolute] > 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [kg/kg dry air] ``inf`` at or above the boiling point; NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{saturated_humidity_ratio(80.0, 1135.325):.4f}")
+    0.0271
+    """
+    return humidity_ratio(saturation_pressure_pa(temp_c), PA_PER_KPA * pressure_abs_kpa)
+
+
+@ufunc("float64(float64,float64,float64)")
+def dry_air_density_kg_m3(temp_c: float, vapour_pressure_pa: float, total_abs_pa: float) -> float:
+    r"""Dry air in a cubic metre of moist air.
+
+    .. math:: \rho_a = \frac{P - e}{287.042 \, T}
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        [°C] above -150
+    vapour_pressure_pa : float or array, shape (n,)
+        [Pa] 0..`total_abs_pa`
+    total_abs_pa : float or array, shape (n,)
+        [Pa absolute] > 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [kg/m3] NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{dry_air_density_kg_m3(21.0, 1492.6, 101325.0):.4f}")
+    1.1824
+    """
+    if not temp_c >= COLDEST_ICE_C or not 0.0 <= vapour_pressure_pa <= total_abs_pa or not total_abs_pa > 0.0:
+        return math.nan
+    return (total_abs_pa - vapour_pressure_pa) / (DRY_AIR_GAS_CONSTANT * (temp_c + ZERO_CELSIUS_K))
+
+
+@ufunc("float64(float64,float64,float64)")
+def moist_air_volume_m3_kg(temp_c: float, vapour_pressure_pa: float, total_abs_pa: float) -> float:
+    r"""Volume of moist air that holds a kilogram of dry air. One over `dry_air_density_kg_m3`.
+
+    Parameters
+    ----------
+    temp_c, vapour_pressure_pa, total_abs_pa : float or array, shape (n,)
+        As there. [°C], [Pa], [Pa absolute]
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [m3/kg dry air] ``inf`` where there is no dry air; NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{moist_air_volume_m3_kg(21.0, 1492.6, 101325.0):.4f}")
+    0.8458
+    """
+    density = dry_air_density_kg_m3(temp_c, vapour_pressure_pa, total_abs_pa)
+    if density == 0.0:
+        return math.inf
+    return 1.0 / density
+
+
+@ufunc("float64(float64,float64)")
+def vapour_density_g_m3(temp_c: float, vapour_pressure_pa: float) -> float:
+    r"""Water vapour in a cubic metre of air ("absolute humidity").
+
+    .. math:: \rho_v = \frac{e}{R_v T}, \quad R_v = 287.042 / 0.621945
+
+    Parameters
+    ----------
+    temp_c : float or array, shape (n,)
+        [°C] above -150
+    vapour_pressure_pa : float or array, shape (n,)
+        [Pa] >= 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [g/m3] NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{vapour_density_g_m3(21.0, 1492.6):.3f}")
+    10.995
+    """
+    if not temp_c >= COLDEST_ICE_C or not vapour_pressure_pa >= 0.0:
+        return math.nan
+    return 1000.0 * vapour_pressure_pa / (WATER_GAS_CONSTANT * (temp_c + ZERO_CELSIUS_K))
+
+
+@ufunc("float64(float64,float64,float64)")
+def intake_water_g_h(free_air_cfm: float, temp_c: float, vapour_pressure_pa: float) -> float:
+    r"""Water that comes in with the intake air. Independent of altitude at a given volume flow.
+
+    Parameters
+    ----------
+    free_air_cfm : float or array, shape (n,)
+        Flow at intake conditions, not at any standard. [actual ft3/min] >= 0
+    temp_c : float or array, shape (n,)
+        Intake air. [°C] above -150
+    vapour_pressure_pa : float or array, shape (n,)
+        In the intake air. [Pa] >= 0
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [g/h] NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{intake_water_g_h(80.0, 21.0, 1492.6):.0f}")
+    1494
+    """
+    if not free_air_cfm >= 0.0:
+        return math.nan
+    return M3_H_PER_CFM * free_air_cfm * vapour_density_g_m3(temp_c, vapour_pressure_pa)
+
+
+@ufunc("float64(float64,float64,float64,float64)")
+def intake_dry_air_kg_h(
+    free_air_cfm: float, temp_c: float, vapour_pressure_pa: float, ambient_abs_pa: float
+) -> float:
+    r"""Dry air that comes in: what carries the water, in and out.
+
+    Parameters
+    ----------
+    free_air_cfm : float or array, shape (n,)
+        Flow at intake conditions. [actual ft3/min] >= 0
+    temp_c, vapour_pressure_pa, ambient_abs_pa : float or array, shape (n,)
+        Intake air, as in `dry_air_density_kg_m3`. [°C], [Pa], [Pa absolute]
+
+    Returns
+    -------
+    float or array, shape (n,)
+        [kg/h] NaN outside the ranges.
+
+    Examples
+    --------
+    >>> print(f"{intake_dry_air_kg_h(80.0, 21.0, 1492.6, 101325.0):.1f}")
+    160.7
+    """
+    if not free_air_cfm >= 0.0:
+        return math.nan
+    return M3_H_PER_CFM * free_air_cfm * dry_air_density_kg_m3(temp_c, vapour_pressure_pa, ambient_abs_pa)
