@@ -7,8 +7,8 @@ holds the whole record as JSON and the columns beside it are those that queries 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Collection
 from pathlib import Path
-from typing import Any
 
 import sqlalchemy as sa
 from alembic import command
@@ -201,10 +201,22 @@ def migrate(engine: sa.Engine, revision: str = "head") -> None:
         connection.commit()
 
 
-def upsert(engine: sa.Engine, table: sa.Table) -> postgresql.Insert | sqlite.Insert:
-    """An INSERT into `table` that overwrites every other column of a row whose primary key is there."""
-    insert: Any = postgresql.insert if engine.dialect.name == "postgresql" else sqlite.insert
-    statement = insert(table)
+Insert = postgresql.Insert | sqlite.Insert
+
+
+def upsert(engine: sa.Engine, table: sa.Table, keep: Collection[str] = ()) -> Insert:
+    """An INSERT into `table` that overwrites a row whose primary key is there, except columns in `keep`."""
+    statement = _insert(engine, table)
     keys = [column.name for column in table.primary_key]
-    replaced = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in keys}
-    return statement.on_conflict_do_update(index_elements=keys, set_=replaced)  # type: ignore[no-any-return]
+    replaced = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in {*keys, *keep}}
+    return statement.on_conflict_do_update(index_elements=keys, set_=replaced)
+
+
+def insert_if_absent(engine: sa.Engine, table: sa.Table) -> Insert:
+    """An INSERT into `table` that leaves a row alone whose primary key is there."""
+    return _insert(engine, table).on_conflict_do_nothing(index_elements=list(table.primary_key))
+
+
+def _insert(engine: sa.Engine, table: sa.Table) -> Insert:
+    """The two dialects spell ON CONFLICT alike, but each on an Insert of its own."""
+    return postgresql.insert(table) if engine.dialect.name == "postgresql" else sqlite.insert(table)

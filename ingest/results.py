@@ -1,0 +1,245 @@
+"""What the engine has said, kept as JSON records: runs, findings, days of water, standings, checkpoints.
+
+This folder may not import the records' classes: callers hand them in to read (``results.runs(Run, "A7")``),
+and writing needs only the attributes that become keys. Saving a key again replaces its record.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from typing import Any, Protocol, TypeVar
+
+import msgspec
+import sqlalchemy as sa
+
+from ingest import json_record
+from ingest.database import checkpoints, findings, runs, unit_status, upsert, water_days
+
+T = TypeVar("T", bound=msgspec.Struct)
+
+_WATER_DAY = ("unit_id", "date", "grams", "low", "high")
+_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+
+
+class RunLike(Protocol):
+    """A run, as far as this file looks at one. Times are aware UTC."""
+
+    @property
+    def unit_id(self) -> str: ...  # noqa: D102
+    @property
+    def start_at(self) -> dt.datetime: ...  # noqa: D102
+    @property
+    def end_at(self) -> dt.datetime | None: ...  # noqa: D102
+
+
+class FindingLike(RunLike, Protocol):
+    """A finding, as far as this file looks at one."""
+
+    @property
+    def finding_id(self) -> str: ...  # noqa: D102
+    @property
+    def pattern(self) -> str: ...  # noqa: D102
+
+
+class WaterDayLike(Protocol):
+    """Water at the end of a UTC day. [g]"""
+
+    @property
+    def unit_id(self) -> str: ...  # noqa: D102
+    @property
+    def date(self) -> dt.date: ...  # noqa: D102
+    @property
+    def grams(self) -> float: ...  # noqa: D102
+    @property
+    def low(self) -> float: ...  # noqa: D102
+    @property
+    def high(self) -> float: ...  # noqa: D102
+
+
+class StatusLike(Protocol):
+    """How a unit stands, as far as this file looks at it."""
+
+    @property
+    def unit_id(self) -> str: ...  # noqa: D102
+    @property
+    def observed_at(self) -> dt.datetime: ...  # noqa: D102
+
+
+class Results:
+    """Reads and writes the engine's records. Any thread may call it; each save is one transaction."""
+
+    def __init__(self, engine: sa.Engine) -> None:
+        self._engine = engine
+
+    def save_runs(self, records: Iterable[RunLike]) -> None:
+        """Keep runs by (unit_id, start_at)."""
+        self._save(runs, [_run_row(record) for record in records])
+
+    def save_findings(self, records: Iterable[FindingLike]) -> None:
+        """Keep findings by finding_id."""
+        self._save(findings, [_finding_row(record) for record in records])
+
+    def save_water_days(self, records: Iterable[WaterDayLike]) -> None:
+        """Keep days of water by (unit_id, date)."""
+        self._save(water_days, [{name: getattr(record, name) for name in _WATER_DAY} for record in records])
+
+    def save_status(self, *records: StatusLike) -> None:
+        """Keep standings, one a unit: the newest save counts, which after a rewind may look back."""
+        self._save(
+            unit_status,
+            [
+                {"unit_id": r.unit_id, "observed_at_ms": _ms(r.observed_at), "record": json_record.encode(r)}
+                for r in records
+            ],
+        )
+
+    def save_checkpoint(self, unit_id: str, at_ms: int, state: bytes) -> None:
+        """Keep the engine's state as it was after the reading of `at_ms`. [Unix ms]"""
+        self._save(checkpoints, [{"unit_id": unit_id, "observed_at_ms": at_ms, "state": state}])
+
+    def _save(self, table: sa.Table, rows: Sequence[dict[str, Any]]) -> None:
+        if rows:
+            with self._engine.begin() as connection:
+                connection.execute(upsert(self._engine, table), rows)
+
+    def runs(
+        self,
+        kind: type[T],
+        unit_id: str | None = None,
+        start_ms: int | None = None,
+        end_ms: int | None = None,
+    ) -> list[T]:
+        """Runs that touch ``start_ms <= t < end_ms``, by start; a run still turning reaches to the end.
+
+        Parameters
+        ----------
+        kind : type
+            Struct that the records decode to.
+        unit_id : str, optional
+            One unit; None for all.
+        start_ms, end_ms : int, optional
+            [Unix ms]; None leaves a side open.
+        """
+        wanted = sa.select(runs.c.record).order_by(runs.c.start_at_ms, runs.c.unit_id)
+        if unit_id is not None:
+            wanted = wanted.where(runs.c.unit_id == unit_id)
+        if start_ms is not None:
+            wanted = wanted.where(sa.or_(runs.c.end_at_ms.is_(None), runs.c.end_at_ms >= start_ms))
+        if end_ms is not None:
+            wanted = wanted.where(runs.c.start_at_ms < end_ms)
+        return self._records(kind, wanted)
+
+    def findings(self, kind: type[T], unit_id: str | None = None, *, standing_only: bool = False) -> list[T]:
+        """Findings by start, of one unit or all; `standing_only` leaves out those that have ended."""
+        wanted = sa.select(findings.c.record).order_by(findings.c.start_at_ms, findings.c.finding_id)
+        if unit_id is not None:
+            wanted = wanted.where(findings.c.unit_id == unit_id)
+        if standing_only:
+            wanted = wanted.where(findings.c.end_at_ms.is_(None))
+        return self._records(kind, wanted)
+
+    def water_days(
+        self, kind: type[T], unit_id: str, start: dt.date | None = None, end: dt.date | None = None
+    ) -> list[T]:
+        """Days of water with ``start <= date < end``, by date."""
+        columns = [water_days.c[name] for name in _WATER_DAY]
+        wanted = sa.select(*columns).where(water_days.c.unit_id == unit_id).order_by(water_days.c.date)
+        if start is not None:
+            wanted = wanted.where(water_days.c.date >= start)
+        if end is not None:
+            wanted = wanted.where(water_days.c.date < end)
+        with self._engine.connect() as connection:
+            rows = connection.execute(wanted).all()
+        return [msgspec.convert(dict(zip(_WATER_DAY, row, strict=True)), kind) for row in rows]
+
+    def status(self, kind: type[T], unit_id: str) -> T | None:
+        """How one unit stands."""
+        wanted = sa.select(unit_status.c.record).where(unit_status.c.unit_id == unit_id)
+        return next(iter(self._records(kind, wanted)), None)
+
+    def statuses(self, kind: type[T]) -> list[T]:
+        """How every unit stands, in order of unit_id."""
+        return self._records(kind, sa.select(unit_status.c.record).order_by(unit_status.c.unit_id))
+
+    def _records(self, kind: type[T], wanted: sa.Select[str]) -> list[T]:
+        with self._engine.connect() as connection:
+            return [json_record.decode(record, kind) for record in connection.scalars(wanted)]
+
+    def checkpoint_before(self, unit_id: str, at_ms: int | None = None) -> tuple[int, bytes] | None:
+        """Newest (observed_at_ms, state) with ``observed_at_ms < at_ms``; None: newest of all."""
+        wanted = (
+            sa.select(checkpoints.c.observed_at_ms, checkpoints.c.state)
+            .where(checkpoints.c.unit_id == unit_id)
+            .order_by(checkpoints.c.observed_at_ms.desc())
+            .limit(1)
+        )
+        if at_ms is not None:
+            wanted = wanted.where(checkpoints.c.observed_at_ms < at_ms)
+        with self._engine.connect() as connection:
+            row = connection.execute(wanted).first()
+        return None if row is None else (row.observed_at_ms, row.state)
+
+    def drop_checkpoints(self, unit_id: str, keep_ms: Sequence[int]) -> int:
+        """Thin out a unit's checkpoints to those of the instants named; how many went."""
+        gone = sa.delete(checkpoints).where(
+            checkpoints.c.unit_id == unit_id, checkpoints.c.observed_at_ms.not_in(keep_ms)
+        )
+        with self._engine.begin() as connection:
+            return connection.execute(gone).rowcount
+
+    def drop_after(self, unit_id: str, at_ms: int) -> None:
+        """Take back what later readings will say anew: for a rewind to the state before `at_ms`.
+
+        Goes: runs that started at or after `at_ms`, days of water later than its UTC day, checkpoints at or
+        after it. Stays: findings, which keep their identity and are revised (see `replace_findings`).
+        """
+        day = (_EPOCH + dt.timedelta(milliseconds=at_ms)).date()
+        with self._engine.begin() as connection:
+            for table, late in (
+                (runs, runs.c.start_at_ms >= at_ms),
+                (water_days, water_days.c.date > day),
+                (checkpoints, checkpoints.c.observed_at_ms >= at_ms),
+            ):
+                connection.execute(sa.delete(table).where(table.c.unit_id == unit_id, late))
+
+    def replace_findings(self, unit_id: str, records: Iterable[FindingLike]) -> None:
+        """Make these the unit's only findings, in one transaction.
+
+        Raises
+        ------
+        ValueError
+            If a record is of another unit.
+        """
+        rows = [_finding_row(record) for record in records]
+        for row in rows:
+            if row["unit_id"] != unit_id:
+                raise ValueError(
+                    f"finding {row['finding_id']!r} is of unit {row['unit_id']!r}, expected {unit_id!r}"
+                )
+        with self._engine.begin() as connection:
+            connection.execute(sa.delete(findings).where(findings.c.unit_id == unit_id))
+            if rows:
+                connection.execute(upsert(self._engine, findings), rows)
+
+
+def _run_row(record: RunLike) -> dict[str, Any]:
+    return {
+        "unit_id": record.unit_id,
+        "start_at_ms": _ms(record.start_at),
+        "end_at_ms": None if record.end_at is None else _ms(record.end_at),
+        "record": json_record.encode(record),
+    }
+
+
+def _finding_row(record: FindingLike) -> dict[str, Any]:
+    return {
+        **_run_row(record),
+        "finding_id": record.finding_id,
+        "pattern": str(record.pattern),
+    }
+
+
+def _ms(at: dt.datetime) -> int:
+    """Unix ms, exactly: a float of seconds may fall short of the millisecond it stands for."""
+    return (at - _EPOCH) // dt.timedelta(milliseconds=1)

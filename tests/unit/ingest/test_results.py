@@ -1,0 +1,189 @@
+"""What the engine said, kept and taken back."""
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+import pytest
+import sqlalchemy as sa
+
+from ingest.database import open_database
+from ingest.results import Results
+
+MONDAY = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
+MONDAY_MS = 1_767_571_200_000
+HOUR_MS = 3_600_000
+
+
+class Run(msgspec.Struct, frozen=True, kw_only=True):
+    unit_id: str
+    start_at: dt.datetime
+    end_at: dt.datetime | None
+    peak_temp_c: float = 80.0
+
+
+class Finding(Run, frozen=True, kw_only=True):
+    finding_id: str
+    pattern: str = "short_cycling"
+    evidence: tuple[Run, ...] = ()
+
+
+class WaterDay(msgspec.Struct, frozen=True, kw_only=True):
+    unit_id: str
+    date: dt.date
+    grams: float
+    low: float
+    high: float
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    unit_id: str
+    observed_at: dt.datetime
+    water_g: float
+    run: Run | None
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Iterator[Results]:
+    engine = open_database(f"sqlite:///{tmp_path / 'operations.db'}")
+    yield Results(engine)
+    engine.dispose()
+
+
+def run(hour: float, end: float | None = None, unit_id: str = "A", peak_temp_c: float = 80.0) -> Run:
+    end_at = None if end is None else MONDAY + dt.timedelta(hours=end)
+    return Run(
+        unit_id=unit_id,
+        start_at=MONDAY + dt.timedelta(hours=hour),
+        end_at=end_at,
+        peak_temp_c=peak_temp_c,
+    )
+
+
+def finding(finding_id: str, end: float | None = None, unit_id: str = "A") -> Finding:
+    base = run(1, end, unit_id)
+    return Finding(
+        finding_id=finding_id, unit_id=unit_id, start_at=base.start_at, end_at=base.end_at, evidence=(base,)
+    )
+
+
+def water_day(day: int, grams: float, unit_id: str = "A") -> WaterDay:
+    return WaterDay(unit_id=unit_id, date=dt.date(2026, 1, day), grams=grams, low=0.0, high=2 * grams)
+
+
+def test_runs_come_back_in_order_and_replace_their_key(results: Results) -> None:
+    results.save_runs([run(5), run(1, 2), run(1, 2, "B")])
+    results.save_runs([run(5, 6, peak_temp_c=91.0)])
+    assert results.runs(Run, "A") == [run(1, 2), run(5, 6, peak_temp_c=91.0)]
+    assert len(results.runs(Run)) == 3
+
+
+def test_runs_of_a_range_are_those_that_touch_it(results: Results) -> None:
+    results.save_runs([run(1, 2), run(3, 5), run(6, 7), run(8)])
+    start_ms, end_ms = MONDAY_MS + 4 * HOUR_MS, MONDAY_MS + 6 * HOUR_MS
+    assert results.runs(Run, "A", start_ms, end_ms) == [run(3, 5)]
+    assert results.runs(Run, "A", start_ms) == [run(3, 5), run(6, 7), run(8)]
+
+
+def test_instants_keep_their_millisecond(results: Results) -> None:
+    late = [MONDAY + dt.timedelta(milliseconds=ms) for ms in (1, 333, 999)]
+    results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
+    for ms in (1, 333, 999):
+        results.drop_after("A", MONDAY_MS + ms + 1)
+        assert len(results.runs(Run, "A")) == min(3, (1, 333, 999).index(ms) + 1)
+        results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
+
+
+def test_findings_by_unit_and_standing(results: Results) -> None:
+    results.save_findings([finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
+    assert [f.finding_id for f in results.findings(Finding)] == ["f1", "f2", "f3"]
+    assert results.findings(Finding, "A", standing_only=True) == [finding("f2")]
+
+
+def test_replace_findings_leaves_other_units_alone(results: Results) -> None:
+    results.save_findings([finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
+    results.replace_findings("A", [finding("f2", 4)])
+    assert results.findings(Finding) == [finding("f2", 4), finding("f3", unit_id="B")]
+    with pytest.raises(ValueError, match="finding 'f9' is of unit 'B', expected 'A'"):
+        results.replace_findings("A", [finding("f9", unit_id="B")])
+    results.replace_findings("A", [])
+    assert results.findings(Finding) == [finding("f3", unit_id="B")]
+
+
+def test_water_days_by_range(results: Results) -> None:
+    results.save_water_days(
+        [water_day(6, 12.5), water_day(5, 3.25), water_day(7, 1.0), water_day(5, 9.0, "B")]
+    )
+    results.save_water_days([water_day(6, 13.5)])
+    assert results.water_days(WaterDay, "A") == [water_day(5, 3.25), water_day(6, 13.5), water_day(7, 1.0)]
+    only = results.water_days(WaterDay, "A", dt.date(2026, 1, 6), dt.date(2026, 1, 7))
+    assert only == [water_day(6, 13.5)]
+
+
+def test_status_keeps_what_is_not_known_as_nan(results: Results) -> None:
+    unknown = math.nan
+    status = Status(unit_id="A", observed_at=MONDAY, water_g=unknown, run=run(1, peak_temp_c=unknown))
+    results.save_status(status)
+    results.save_status(Status(unit_id="B", observed_at=MONDAY, water_g=4.0, run=None))
+    read = results.status(Status, "A")
+    assert read is not None
+    assert math.isnan(read.water_g)
+    assert read.run is not None
+    assert math.isnan(read.run.peak_temp_c)
+    assert read.run.end_at is None
+    assert [s.unit_id for s in results.statuses(Status)] == ["A", "B"]
+    assert results.status(Status, "C") is None
+
+
+def test_nan_inside_evidence_comes_back(results: Results) -> None:
+    inner = run(1, peak_temp_c=math.nan)
+    results.save_findings([msgspec.structs.replace(finding("f1"), evidence=(inner,))])
+    (read,) = results.findings(Finding)
+    assert math.isnan(read.evidence[0].peak_temp_c)
+
+
+def test_checkpoints_before_an_instant(results: Results) -> None:
+    for at_ms in (10, 30, 20):
+        results.save_checkpoint("A", at_ms, bytes([at_ms]))
+    results.save_checkpoint("B", 25, b"other")
+    assert results.checkpoint_before("A", 30) == (20, b"\x14")
+    assert results.checkpoint_before("A") == (30, b"\x1e")
+    assert results.checkpoint_before("A", 10) is None
+    assert results.drop_checkpoints("A", [10, 20]) == 1
+    assert results.checkpoint_before("A") == (20, b"\x14")
+
+
+def test_drop_after_takes_back_runs_days_and_checkpoints_but_no_finding(results: Results) -> None:
+    at_ms = MONDAY_MS + 5 * HOUR_MS
+    results.save_runs([run(4, 6), run(5, 6), run(7), run(5, 6, "B")])
+    results.save_water_days([water_day(5, 1.0), water_day(6, 2.0), water_day(6, 2.0, "B")])
+    for checkpoint_ms in (at_ms - 1, at_ms, at_ms + 1):
+        results.save_checkpoint("A", checkpoint_ms, b"")
+    results.save_findings([finding("f1")])
+    results.drop_after("A", at_ms)
+    assert results.runs(Run) == [run(4, 6), run(5, 6, "B")]
+    assert results.water_days(WaterDay, "A") == [water_day(5, 1.0)]
+    assert results.water_days(WaterDay, "B") == [water_day(6, 2.0, "B")]
+    assert results.checkpoint_before("A") == (at_ms - 1, b"")
+    assert results.findings(Finding) == [finding("f1")]
+
+
+def test_saving_nothing_is_nothing(results: Results) -> None:
+    results.save_runs([])
+    results.save_findings(iter(()))
+    assert results.runs(Run) == []
+
+
+def test_a_record_that_is_too_short_is_refused(results: Results) -> None:
+    results.save_runs([run(1)])
+    with pytest.raises(msgspec.ValidationError, match="missing required field `date`"):
+        results.runs(WaterDay)
+
+
+def test_a_batch_is_kept_whole_or_not_at_all(results: Results) -> None:
+    bad = WaterDay(unit_id="A", date=dt.date(2026, 1, 6), grams=math.nan, low=0.0, high=1.0)
+    with pytest.raises(sa.exc.IntegrityError, match=r"water_days\.grams"):
+        results.save_water_days([water_day(5, 1.0), bad])
+    assert results.water_days(WaterDay, "A") == []
