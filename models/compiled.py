@@ -11,6 +11,8 @@ import functools
 import hashlib
 import logging
 import os
+import re
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol, TypeVar, cast, overload
@@ -24,6 +26,10 @@ from numpy.typing import NDArray
 _njit: Any = numba.njit
 _vectorize: Any = numba.vectorize
 _settings: Any = numba.config
+
+_IMPORTED = re.compile(rb"^(?:from|import) ((?:ingest|models)\.[\w.]+)", re.MULTILINE)
+# Compiling can happen in any thread, at first use, and numba's setting is one for all of them.
+_lock = threading.RLock()
 
 logger = logging.getLogger(__name__)
 
@@ -46,17 +52,22 @@ class Ufunc(Protocol):
     def __call__(self, *args: float | FloatArray) -> FloatArray: ...
 
 
-def sources_fingerprint(folder: Path) -> str:
-    """Short hash of every source in `folder` that holds compiled code.
+def sources_fingerprint(root: Path) -> str:
+    """Short hash of every source under `root` that holds compiled code, and of what those sources import.
 
     numba's own cache looks only at the file of the function it loads, so a kernel would go on using the
-    physics it was once compiled with after that physics changed in another file.
+    relations and constants it was once compiled with after they changed in another file.
     """
+    waiting = {path for path in root.glob("models/*.py") if b"models.compiled" in path.read_bytes()}
+    texts: dict[Path, bytes] = {}
+    while waiting:
+        path = waiting.pop()
+        texts[path] = path.read_bytes()
+        imported = {root / f"{name.decode().replace('.', '/')}.py" for name in _IMPORTED.findall(texts[path])}
+        waiting |= {other for other in imported if other.exists()} - texts.keys()
     digest = hashlib.sha256(numba.__version__.encode())
-    for path in sorted(folder.glob("*.py")):
-        text = path.read_bytes()
-        if b"models.compiled" in text:
-            digest.update(path.name.encode() + b"\0" + text)
+    for path in sorted(texts):
+        digest.update(f"\0{path.relative_to(root)}\0".encode() + texts[path])
     return digest.hexdigest()[:16]
 
 
@@ -64,23 +75,24 @@ def sources_fingerprint(folder: Path) -> str:
 def _cache_folder() -> Path:
     chosen = _settings.CACHE_DIR
     base = Path(chosen) if chosen else Path(platformdirs.user_cache_dir("dewline")) / "compiled"
-    return base / f"models-{sources_fingerprint(Path(__file__).parent)}"
+    return base / f"models-{sources_fingerprint(Path(__file__).parents[1])}"
 
 
 def _compile(decorate: Callable[[bool], Callable[[Function], Any]], function: Function) -> Any:
     """`function` compiled with the on-disk cache, or without one where no folder can be written."""
-    before = _settings.CACHE_DIR
-    # By module name too: numba files entries by path, and what is saved can only be loaded under one name.
-    _settings.CACHE_DIR = os.fspath(_cache_folder() / function.__module__)
-    try:
-        return decorate(True)(function)
-    except RuntimeError as reason:
-        if "cannot cache function" not in str(reason):
-            raise
-        logger.info("%s is compiled anew at each start: %s", function.__name__, reason)
-        return decorate(False)(function)
-    finally:
-        _settings.CACHE_DIR = before
+    with _lock:
+        before = _settings.CACHE_DIR
+        # By module name too: numba files entries by path, and what is saved loads under one name only.
+        _settings.CACHE_DIR = os.fspath(_cache_folder() / function.__module__)
+        try:
+            return decorate(True)(function)
+        except RuntimeError as reason:
+            if "cannot cache function" not in str(reason):
+                raise
+            logger.info("%s is compiled anew at each start: %s", function.__name__, reason)
+            return decorate(False)(function)
+        finally:
+            _settings.CACHE_DIR = before
 
 
 def ufunc(signature: str) -> Callable[[Callable[..., float]], Ufunc]:
@@ -89,18 +101,22 @@ def ufunc(signature: str) -> Callable[[Callable[..., float]], Ufunc]:
     Parameters
     ----------
     signature : str
-        numba's, such as ``"float64(float64,boolean)"``; compiled at import.
+        numba's, such as ``"float64(float64,boolean)"``; compiled at the first call.
     """
 
     def decorator(function: Callable[..., float]) -> Ufunc:
-        compiled = _compile(lambda cache: _vectorize([signature], cache=cache), function)
+        @functools.cache
+        def compiled() -> Any:
+            # At first use: numba keeps the loop around a relation in no cache, and 50 ms for each of them
+            # would be felt at every start of a program that calls two.
+            return _compile(lambda cache: _vectorize([signature], cache=cache), function)
 
         @functools.wraps(function)
         def relation(*args: Any) -> Any:
             # Vector instructions raise the processor's "invalid" flag on a mere comparison with NaN, which
             # numpy would report; a NaN reading is normal input here.
             with np.errstate(all="ignore"):
-                result = compiled(*args)
+                result = compiled()(*args)
             return result if isinstance(result, np.ndarray) else float(result)
 
         # What numba asks of a global that it meets: inside a kernel the relation is its compiled self. Its
