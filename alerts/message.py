@@ -1,0 +1,223 @@
+"""The e-mails: subject, plain text, HTML and picture of one notice. Pure; `desk.py` calls it.
+
+One alarm is one thread: every mail has a Message-ID made from the alarm and its kind, and all but the
+first refer to the first.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import email.utils
+import functools
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from email.message import EmailMessage
+from typing import Any
+
+import jinja2
+
+from alerts.alarm import Alarm, Priority
+from alerts.notices import Notice, NoticeKind
+from alerts.picture import Picture
+from alerts.rationale import Rationale
+from alerts.routing import UnitsSystem
+from alerts.wording import duration, evidence_line, local_time, one_line
+from ingest.profile import UnitProfile
+from models.records import Pattern
+
+WIDTH = 76
+"""Columns of the plain text, as RFC 5322 advises for readability (78 with the line end)."""
+
+_LEAD = {
+    NoticeKind.RAISED: "",
+    NoticeKind.REOPENED: "It is back. ",
+    NoticeKind.REMINDER: "Reminder: nobody has acknowledged this yet. ",
+    NoticeKind.CLEARED: "",
+}
+_SUBJECT_LEAD = {NoticeKind.REOPENED: "Back: ", NoticeKind.REMINDER: "Reminder: "}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Envelope:
+    """Who writes to whom, and how they read."""
+
+    sender: str
+    recipients: tuple[str, ...]
+    units_system: UnitsSystem
+    domain: str
+    base_url: str = ""
+
+
+def unit_name(profile: UnitProfile) -> str:
+    """What people call the unit, safe on one line, with its id where that differs."""
+    label, unit_id = one_line(profile.label), one_line(profile.unit_id)
+    return f"{label} ({unit_id})" if label and label != unit_id else unit_id
+
+
+def respond_by(alarm: Alarm, rationale: Rationale) -> dt.datetime:
+    """Instant by which somebody should have acted."""
+    return alarm.opened_at + rationale.time_to_respond
+
+
+def message_id(key: str, envelope: Envelope) -> str:
+    """Message-ID of a notice; readers of different units get different mails, so different ids."""
+    return f"<{key}.{envelope.units_system}@{envelope.domain}>"
+
+
+def compose(
+    notice: Notice,
+    profile: UnitProfile,
+    rationale: Rationale,
+    picture: Picture | None,
+    envelope: Envelope,
+    now: dt.datetime,
+) -> EmailMessage:
+    """The mail of a raised, re-opened or reminded alarm.
+
+    Parameters
+    ----------
+    notice : Notice
+        About one alarm.
+    picture : Picture or None
+        Chart of the deciding run or days; None when the signals are no longer stored.
+    """
+    alarm = notice.alarms[0]
+    view = _view(alarm, profile, rationale, envelope) | {
+        "lead": _LEAD[notice.kind],
+        "picture": picture,
+        "cid": f"{alarm.alarm_id}@{envelope.domain}",
+    }
+    lead = _SUBJECT_LEAD.get(notice.kind, "")
+    subject = f"{lead}{view['unit']}: {view['title']} - {view['action']} by {view['by']}"
+    message = _message(notice, subject, "alarm", view, envelope, now)
+    if picture is not None:
+        _attach(message, picture, view["cid"])
+    if alarm.priority is Priority.HIGH:
+        message["Importance"] = "high"
+    return message
+
+
+def compose_cleared(
+    notice: Notice, profile: UnitProfile, rationale: Rationale, envelope: Envelope, now: dt.datetime
+) -> EmailMessage:
+    """The mail that says an alarm has ended by itself or was withdrawn."""
+    alarm = notice.alarms[0]
+    ended_at = alarm.returned_at or now
+    view = _view(alarm, profile, rationale, envelope) | {
+        "ended": local_time(ended_at, profile.tz, envelope.units_system),
+        "lasted": duration(ended_at - alarm.finding.start_at),
+        "close_reason": one_line(alarm.close_reason, 200),
+        "withdrawn": "withdrawn" in alarm.close_reason,
+    }
+    word = "Withdrawn" if view["withdrawn"] else "Ended"
+    return _message(notice, f"{word}: {view['unit']}: {view['title']}", "cleared", view, envelope, now)
+
+
+def compose_summary(
+    notice: Notice,
+    profiles: Mapping[str, UnitProfile],
+    rationales: Mapping[Pattern, Rationale],
+    envelope: Envelope,
+    now: dt.datetime,
+) -> EmailMessage:
+    """One mail in place of many, when alarms come up faster than people can read them."""
+    rows = [
+        _view(alarm, profiles[alarm.unit_id], rationales[alarm.pattern], envelope) for alarm in notice.alarms
+    ]
+    cautions = dict.fromkeys(text for row in rows for text in row["cautions"])
+    count = len(rows)
+    units = len({alarm.unit_id for alarm in notice.alarms})
+    view = {"rows": rows, "count": count, "units": units, "cautions": list(cautions)} | {
+        "board_url": envelope.base_url.rstrip("/") + "/alarms" if envelope.base_url else "",
+        "unit": "",
+    }
+    first = rows[0]
+    subject = f"{count} alarms on {units} units: first {first['unit']}, {first['action']} by {first['by']}"
+    return _message(notice, subject, "summary", view, envelope, now)
+
+
+def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: Envelope) -> dict[str, Any]:
+    """Everything the templates show, already in the reader's words."""
+    units_system, finding = envelope.units_system, alarm.finding
+
+    def local(at: dt.datetime) -> str:
+        return local_time(at, profile.tz, units_system)
+
+    return {
+        "unit": unit_name(profile),
+        "yard": one_line(profile.yard),
+        "customer": one_line(profile.customer),
+        "title": rationale.title,
+        "action": rationale.action,
+        "priority": alarm.priority.value,
+        "by": local(respond_by(alarm, rationale)),
+        "since": local(finding.start_at),
+        "flagged": local(finding.first_flagged_at),
+        "sure_pct": f"{100 * min(finding.confidence, 0.99):.0f} %",
+        "evidence": [evidence_line(fact, units_system) for fact in finding.evidence],
+        "cause": rationale.cause,
+        "consequence": rationale.consequence,
+        "response": rationale.response,
+        "cautions": rationale.cautions,
+        "board_url": _board_url(alarm, envelope.base_url),
+    }
+
+
+def _board_url(alarm: Alarm, base_url: str) -> str:
+    if not base_url:
+        return ""
+    # A unit may be called anything: an odd name stays out of addresses, the list of alarms shows it as well.
+    plain = re.fullmatch(r"[A-Za-z0-9_-]+", alarm.unit_id)
+    return f"{base_url.rstrip('/')}/{f'units/{alarm.unit_id}' if plain else 'alarms'}"
+
+
+def _message(
+    notice: Notice,
+    subject: str,
+    template: str,
+    view: Mapping[str, Any],
+    envelope: Envelope,
+    now: dt.datetime,
+) -> EmailMessage:
+    message = EmailMessage()
+    message["Subject"] = one_line(subject, 200)
+    message["From"] = email.utils.formataddr(("Dewline", envelope.sender))
+    message["To"] = ", ".join(envelope.recipients) or "undisclosed-recipients:;"
+    message["Date"] = email.utils.format_datetime(now)
+    message["Message-ID"] = message_id(notice.key, envelope)
+    message["Auto-Submitted"] = "auto-generated"
+    root = message_id(f"{notice.alarms[0].alarm_id}.{NoticeKind.RAISED.value}", envelope)
+    if notice.kind is not NoticeKind.SUMMARY and root != message["Message-ID"]:
+        message["In-Reply-To"] = root
+        message["References"] = root
+    message.set_content(_templates().get_template(f"{template}.txt.j2").render(view))
+    html = _templates().get_template(f"{template}.html.j2").render(view, subject=subject)
+    message.add_alternative(html, subtype="html")
+    return message
+
+
+def _attach(message: EmailMessage, picture: Picture, cid: str) -> None:
+    parts: Sequence[Any] = list(message.iter_parts())
+    parts[1].add_related(
+        picture.png, "image", "png", cid=f"<{cid}>", filename="chart.png", disposition="inline"
+    )
+
+
+def _wrapped(text: str, first: str = "", rest: str = "") -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=rest or " " * len(first))
+
+
+@functools.cache
+def _templates() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("alerts", "templates"),
+        autoescape=jinja2.select_autoescape(("html.j2",)),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["wrapped"] = _wrapped
+    return environment

@@ -1,0 +1,133 @@
+"""Alarms and the time -> which mails are due. Pure.
+
+What recipients heard last is kept in the alarm (`told`); a mail is due when that is no longer true. So an
+alarm that flutters sends what is true at the end of a gap, and one that is back within it sends nothing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import enum
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from alerts.alarm import COVERED, Alarm, AlarmState, Told
+from alerts.policy import AlarmPolicy
+
+
+class NoticeKind(enum.StrEnum):
+    """What a mail says about its alarm."""
+
+    RAISED = "raised"
+    REOPENED = "reopened"
+    REMINDER = "reminder"
+    CLEARED = "cleared"
+    SUMMARY = "summary"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Notice:
+    """One mail that is due: about one alarm, or about all alarms of a flood."""
+
+    kind: NoticeKind
+    alarms: tuple[Alarm, ...]
+    """As they are once this has been told."""
+
+    @property
+    def key(self) -> str:
+        """Stable name of this mail: the same notice composed again has the same."""
+        first = self.alarms[0]
+        if self.kind is NoticeKind.SUMMARY:
+            ids = "\n".join(alarm.alarm_id + str(alarm.reopened) for alarm in self.alarms)
+            return f"summary.{hashlib.blake2b(ids.encode(), digest_size=10).hexdigest()}"
+        if self.kind is NoticeKind.REMINDER:
+            return f"{first.alarm_id}.{self.kind.value}-{first.reopened}-{first.n_reminders}"
+        again = f"-{first.reopened}" if first.reopened else ""
+        return f"{first.alarm_id}.{self.kind.value}{again}"
+
+
+def due(
+    alarms: Iterable[Alarm],
+    now: dt.datetime,
+    policy: AlarmPolicy,
+    *,
+    last_heard: Mapping[str, dt.datetime] | None = None,
+) -> list[Notice]:
+    """Mails due now, most urgent first.
+
+    Parameters
+    ----------
+    alarms : iterable of Alarm
+        All open ones and those closed lately.
+    last_heard : mapping of unit id to datetime
+        Newest reading of each unit; a unit that is absent counts as heard just now.
+    """
+    known = list(alarms)
+    heard = last_heard or {}
+    kinds = [(alarm, _kind_due(alarm, now, policy, heard.get(alarm.unit_id, now))) for alarm in known]
+    fresh = [alarm for alarm, kind in kinds if kind in (NoticeKind.RAISED, NoticeKind.REOPENED)]
+    lately = [alarm for alarm in known if _told_lately(alarm, now, policy)]
+    flood = len(fresh) + len(lately) > policy.flood_alarms
+    notices = []
+    for alarm, kind in sorted(kinds, key=lambda pair: (pair[0].priority.rank, pair[0].opened_at)):
+        if kind is None or (flood and alarm in fresh):
+            continue
+        notices.append(Notice(kind=kind, alarms=(told(alarm, kind, now),)))
+    if flood and fresh and not any(alarm.told_in_summary for alarm in lately):
+        notices.append(_summary(fresh, now))
+    return notices
+
+
+def told(alarm: Alarm, kind: NoticeKind, now: dt.datetime) -> Alarm:
+    """The alarm once recipients have been told so."""
+    return msgspec.structs.replace(
+        alarm,
+        told=Told.ENDED if kind is NoticeKind.CLEARED else Told.ACTIVE,
+        told_at=now,
+        told_in_summary=kind is NoticeKind.SUMMARY,
+        n_mails=alarm.n_mails + 1,
+        n_reminders=alarm.n_reminders + (kind is NoticeKind.REMINDER),
+        revision=alarm.revision + 1,
+    )
+
+
+def _summary(fresh: Sequence[Alarm], now: dt.datetime) -> Notice:
+    ordered = sorted(fresh, key=lambda alarm: (alarm.priority.rank, alarm.opened_at, alarm.unit_id))
+    return Notice(
+        kind=NoticeKind.SUMMARY, alarms=tuple(told(alarm, NoticeKind.SUMMARY, now) for alarm in ordered)
+    )
+
+
+def _told_lately(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:
+    first_mail = alarm.told is Told.ACTIVE and alarm.n_reminders == 0
+    return first_mail and alarm.told_at is not None and now - alarm.told_at < policy.flood_window
+
+
+def _kind_due(
+    alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, last_heard_at: dt.datetime
+) -> NoticeKind | None:
+    if alarm.state in COVERED or now - last_heard_at > policy.silent:
+        return None
+    if alarm.active and alarm.told is not Told.ACTIVE:
+        return _after_gap(NoticeKind.REOPENED if alarm.n_mails else NoticeKind.RAISED, alarm, now, policy)
+    if not alarm.standing and alarm.told is Told.ACTIVE:
+        return _after_gap(NoticeKind.CLEARED, alarm, now, policy)
+    if alarm.state is AlarmState.UNACKNOWLEDGED and _reminder_due(alarm, now, policy):
+        return NoticeKind.REMINDER
+    return None
+
+
+def _after_gap(kind: NoticeKind, alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> NoticeKind | None:
+    # The first raised and the first cleared mail never wait: the gap is there to calm an alarm that flutters.
+    if alarm.n_mails >= 2 and alarm.told_at is not None and now - alarm.told_at < policy.mail_gap:
+        return None
+    return kind
+
+
+def _reminder_due(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:
+    if alarm.told_at is None or alarm.n_reminders >= policy.max_reminders:
+        return False
+    return now - alarm.told_at >= policy.rationales[alarm.pattern].time_to_respond

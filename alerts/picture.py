@@ -1,0 +1,211 @@
+"""The chart inside an e-mail: the deciding run, or water over the days that decided. Pure.
+
+Figures are made without pyplot, so that mails can be composed in any thread.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from alerts.routing import UnitsSystem
+from alerts.wording import local_time, pressure, temperature, water, yard_zone
+from ingest.profile import UnitProfile
+from ingest.reading import FloatArray
+from ingest.units_of_measure import GRAMS_PER_US_FLUID_OUNCE_WATER, f_from_c, psi_from_kpa
+from models.records import Finding, Pattern
+from models.trace import Trace
+
+DAYS_OF_WATER = dt.timedelta(days=10)
+LONGEST_RUN = dt.timedelta(hours=6)
+MARGIN = dt.timedelta(minutes=15)
+SIZE_IN = (7.3, 4.2)
+DOTS_PER_IN = 160
+MOST_POINTS = 4000
+"""A column of the picture can't show more."""
+
+BLUE, RED, TEAL, GREY, AMBER, INK = "#1f5fbf", "#c0392b", "#0b7a75", "#8a94a3", "#d98e04", "#1c2430"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """A PNG with the words for those who can't see it."""
+
+    png: bytes
+    alt: str
+    caption: str
+
+
+def window(finding: Finding) -> tuple[dt.datetime, dt.datetime]:
+    """Which stretch of the signals shows why: start and end."""
+    flagged_at = finding.first_flagged_at
+    if finding.pattern is Pattern.SHORT_CYCLING:
+        return flagged_at - DAYS_OF_WATER, flagged_at + MARGIN
+    start_at = finding.run_start_at or finding.start_at
+    end_at = max(finding.end_at or flagged_at, flagged_at) + MARGIN
+    start_at = max(start_at, flagged_at - LONGEST_RUN) - MARGIN
+    return start_at, min(end_at, flagged_at + LONGEST_RUN)
+
+
+def draw(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture | None:
+    """The chart for a finding from the signals around it; None when there are too few to draw."""
+    if len(trace.readings) < 2:
+        return None
+    if finding.pattern is Pattern.SHORT_CYCLING:
+        return _water(finding, trace, profile, units_system)
+    return _run(finding, trace, profile, units_system)
+
+
+def _water(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture:
+    scale = GRAMS_PER_US_FLUID_OUNCE_WATER if units_system == "us" else 1.0
+    unit = "fl oz" if units_system == "us" else "g"
+    rows, at = _rows_and_times(trace)
+    figure = Figure(figsize=SIZE_IN, dpi=DOTS_PER_IN, facecolor="white", layout="constrained")
+    axes = figure.subplots()
+    low, high = trace.water_low_g[rows] / scale, trace.water_high_g[rows] / scale
+    axes.fill_between(at, low, high, color=BLUE, alpha=0.18, linewidth=0, label="estimate, low to high")
+    axes.plot(at, trace.water_g[rows] / scale, color=BLUE, linewidth=2, label="water held")
+    runs = _spans(trace.running)
+    for start, stop in runs:
+        hot = bool(trace.hot[start:stop].any())
+        _mark_run(axes, trace, start, stop, hot=hot)
+    axes.plot([], [], color=RED, linewidth=5, label="run, never hot")
+    axes.plot([], [], color=TEAL, linewidth=5, label="run, hot")
+    axes.set_ylim(bottom=0)
+    axes.set_ylabel(f"water in the sump [{unit}]", color=INK)
+    _finish(axes, finding, profile)
+    _legend(figure, axes)
+    cold = sum(not trace.hot[start:stop].any() for start, stop in runs)
+    last_g = _last(trace.water_g)
+    alt = (
+        f"Water held in the sump over the last {_days(at)} days up to {water(last_g, units_system)}, "
+        f"with {len(runs)} runs marked, of which {cold} never got hot."
+    )
+    caption = "Estimated water in the sump; the marks below are runs: red never got hot, green did."
+    return Picture(png=_png(figure), alt=alt, caption=caption)
+
+
+def _run(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture:
+    us = units_system == "us"
+    rows, at = _rows_and_times(trace)
+    temp_c, required_c = trace.readings.discharge_temp_c[rows], trace.required_temp_c[rows]
+    kpa, trusted = trace.readings.pressure_kpa[rows], trace.pressure_trusted[rows]
+    figure = Figure(figsize=SIZE_IN, dpi=DOTS_PER_IN, facecolor="white", layout="constrained")
+    above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    above.plot(at, f_from_c(temp_c) if us else temp_c, color=RED, linewidth=2, label="discharge")
+    above.plot(
+        at,
+        f_from_c(required_c) if us else required_c,
+        color=INK,
+        linewidth=1.5,
+        linestyle="--",
+        label="required",
+    )
+    above.set_ylabel(f"temperature [{'°F' if us else '°C'}]", color=INK)
+    shown = psi_from_kpa(kpa) if us else kpa
+    below.plot(at, np.where(trusted, shown, np.nan), color=BLUE, linewidth=2, label="sump pressure")
+    if not trusted.all():
+        below.plot(
+            at, np.where(trusted, np.nan, shown), color=AMBER, linewidth=2, label="reading not trusted"
+        )
+    below.set_ylabel(f"pressure [{'psi' if us else 'kPa'}]", color=INK)
+    for axes in (above, below):
+        for start, stop in _spans(trace.running[rows]):
+            axes.axvspan(at[start], at[stop - 1], color=GREY, alpha=0.14, linewidth=0)
+        _finish(axes, finding, profile)
+    below.plot([], [], color=GREY, alpha=0.3, linewidth=8, label="running")
+    _legend(figure, above, below)
+    alt = _run_alt(trace, temp_c, required_c, kpa, units_system)
+    flagged = local_time(finding.first_flagged_at, profile.tz, units_system)
+    caption = f"The run that decided it; flagged {flagged} (dotted line)."
+    return Picture(png=_png(figure), alt=alt, caption=caption)
+
+
+def _run_alt(
+    trace: Trace, temp_c: FloatArray, required_c: FloatArray, kpa: FloatArray, units_system: UnitsSystem
+) -> str:
+    low, high = _least(kpa), _most(kpa)
+    doubt = "" if trace.pressure_trusted.all() else ", partly not to be trusted"
+    return (
+        f"Discharge temperature peaks at {temperature(_most(temp_c), units_system)} against "
+        f"{temperature(_most(required_c), units_system)} required. Sump pressure reads "
+        f"{pressure(low, units_system)} to {pressure(high, units_system)}{doubt}."
+    )
+
+
+def _rows_and_times(trace: Trace) -> tuple[NDArray[np.int64], NDArray[np.datetime64]]:
+    count = len(trace.readings)
+    step = max(-(-count // MOST_POINTS), 1)
+    rows = np.arange(0, count, step)
+    return rows, trace.readings.observed_at_ms[rows].astype("datetime64[ms]")
+
+
+def _spans(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First row and row after the last of every stretch of true flags."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
+
+
+def _mark_run(axes: Axes, trace: Trace, start: int, stop: int, *, hot: bool) -> None:
+    ends = trace.readings.observed_at_ms[[start, stop - 1]].astype("datetime64[ms]")
+    axes.plot(
+        ends,
+        (0.03, 0.03),
+        transform=axes.get_xaxis_transform(),
+        color=TEAL if hot else RED,
+        linewidth=7,
+        solid_capstyle="projecting",
+    )
+
+
+def _finish(axes: Axes, finding: Finding, profile: UnitProfile) -> None:
+    zone = yard_zone(profile.tz)
+    locator = AutoDateLocator(tz=zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))  # type: ignore[no-untyped-call]
+    flagged = date2num(finding.first_flagged_at)  # type: ignore[no-untyped-call]
+    axes.axvline(flagged, color=INK, linestyle=":")
+    axes.grid(visible=True, color="#e3e7ec", linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(colors=INK, labelsize=10)
+
+
+def _legend(figure: Figure, *axes: Axes) -> None:
+    pairs = [one.get_legend_handles_labels() for one in axes]
+    handles = [handle for found, _ in pairs for handle in found]
+    labels = [label for _, found in pairs for label in found]
+    figure.legend(handles, labels, loc="outside upper left", ncols=4, frameon=False, fontsize=10)
+
+
+def _png(figure: Figure) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png")
+    return buffer.getvalue()
+
+
+def _days(at: NDArray[np.datetime64]) -> int:
+    return max(round(float((at[-1] - at[0]) / np.timedelta64(1, "D"))), 1)
+
+
+def _finite(values: FloatArray) -> FloatArray:
+    return values[np.isfinite(values)]
+
+
+def _most(values: FloatArray) -> float:
+    return float(_finite(values).max(initial=-np.inf)) if _finite(values).size else float("nan")
+
+
+def _least(values: FloatArray) -> float:
+    return float(_finite(values).min(initial=np.inf)) if _finite(values).size else float("nan")
+
+
+def _last(values: FloatArray) -> float:
+    return float(_finite(values)[-1]) if _finite(values).size else float("nan")

@@ -1,0 +1,205 @@
+"""Findings, known alarms and the time -> what changes. Pure; the desk carries it out.
+
+One alarm per unit and pattern, raised once; cleared by itself when the condition has ended for the off-delay;
+re-opened, not raised anew, within the hold period; closed when late data takes the finding back.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import enum
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+
+from alerts import alarm as life
+from alerts.alarm import Alarm, AlarmState
+from alerts.rationale import Rationale, rationales
+from models.records import Finding, Pattern
+
+WITHDRAWN_REASON = "withdrawn: data that arrived late shows that the condition was not there"
+FORGOTTEN_REASON = "ended, and nobody acknowledged it for the whole keep time"
+
+
+@dataclass(frozen=True, kw_only=True)
+class AlarmPolicy:
+    """Limits and delays. The defaults are chosen; see docs/alarms.md."""
+
+    rationales: Mapping[Pattern, Rationale] = field(default_factory=rationales)
+    hold: dt.timedelta = dt.timedelta(hours=24)
+    """A condition that comes back sooner re-opens its alarm."""
+    long_past: dt.timedelta = dt.timedelta(hours=24)
+    """A condition first heard of so long after its end raises no alarm."""
+    silent: dt.timedelta = dt.timedelta(days=7)
+    """Nobody is mailed about a unit whose newest reading is older: that is history being imported."""
+    keep_returned: dt.timedelta = dt.timedelta(days=7)
+    """Ended but unacknowledged alarms leave the list after this."""
+    withdraw_delay: dt.timedelta = dt.timedelta(minutes=1)
+    """A finding must be gone for so long: while late data is folded in it is gone only for moments."""
+    longest_shelf: dt.timedelta = dt.timedelta(days=14)
+    mail_gap: dt.timedelta = dt.timedelta(hours=6)
+    """Least time between mails of one alarm once it has been raised and cleared."""
+    max_reminders: int = 3
+    flood_alarms: int = 10
+    """More raised within `flood_window` make a flood: one summary mail instead."""
+    flood_window: dt.timedelta = dt.timedelta(minutes=10)
+    suppressed_while: Mapping[Pattern, Pattern] = field(
+        default_factory=lambda: {Pattern.SHORT_CYCLING: Pattern.NEVER_REACHING_TEMPERATURE}
+    )
+    """The key's response can't be carried out while the value stands: what can't get hot can't be dried."""
+
+
+class ChangeKind(enum.StrEnum):
+    """What happened to an alarm in a review."""
+
+    RAISED = "raised"
+    REVISED = "revised"
+    REOPENED = "reopened"
+    RETURNED = "returned"
+    WITHDRAWN = "withdrawn"
+    CLEARED = "cleared"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"
+    UNSUPPRESSED = "unsuppressed"
+
+
+@dataclass(frozen=True, kw_only=True)
+class AlarmChange:
+    """One change: the alarm as it is after it."""
+
+    kind: ChangeKind
+    alarm: Alarm
+
+
+def review(
+    findings: Iterable[Finding],
+    alarms: Iterable[Alarm],
+    now: dt.datetime,
+    policy: AlarmPolicy,
+    *,
+    withdrawn: Collection[str] = frozenset(),
+) -> list[AlarmChange]:
+    """What changes now. Reviewing again at the same instant with the changes applied gives nothing.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        New or revised ones, any order; of several records with one id the last counts.
+    alarms : iterable of Alarm
+        Every alarm known of the units concerned, closed ones too.
+    withdrawn : collection of str
+        Ids of findings that the results no longer hold.
+    """
+    book = {known.alarm_id: known for known in alarms}
+    changes: list[AlarmChange] = []
+    latest = {finding.finding_id: finding for finding in findings}
+    for finding in sorted(latest.values(), key=lambda one: (one.first_flagged_at, one.finding_id)):
+        _note(_heard(finding, list(book.values()), now, policy), book, changes)
+    for alarm_id in sorted(book):
+        missing = book[alarm_id].finding.finding_id in withdrawn
+        while change := _aged(book[alarm_id], now, policy, missing=missing):
+            _note(change, book, changes)
+    for alarm_id in sorted(book):
+        _note(_held_back(book[alarm_id], list(book.values()), now, policy), book, changes)
+    return changes
+
+
+def _note(change: AlarmChange | None, book: dict[str, Alarm], changes: list[AlarmChange]) -> None:
+    if change is not None:
+        book[change.alarm.alarm_id] = change.alarm
+        changes.append(change)
+
+
+def _heard(
+    finding: Finding, alarms: Sequence[Alarm], now: dt.datetime, policy: AlarmPolicy
+) -> AlarmChange | None:
+    owner = _owner(finding, alarms, policy)
+    if owner is None:
+        if not _worth_raising(finding, now, policy):
+            return None
+        priority = policy.rationales[finding.pattern].priority
+        return AlarmChange(kind=ChangeKind.RAISED, alarm=life.raised(finding, priority, now))
+    if finding == owner.finding or finding.start_at < owner.finding.start_at:
+        return None
+    if owner.standing or finding.end_at is not None:
+        return AlarmChange(kind=ChangeKind.REVISED, alarm=life.revised(owner, finding))
+    return AlarmChange(kind=ChangeKind.REOPENED, alarm=life.reopened(owner, finding, now))
+
+
+def _owner(finding: Finding, alarms: Sequence[Alarm], policy: AlarmPolicy) -> Alarm | None:
+    """The alarm a finding belongs to: one that knows it, else the open or lately ended one of its kind."""
+    mine = [one for one in alarms if (one.unit_id, one.pattern) == (finding.unit_id, finding.pattern)]
+    mine.sort(key=lambda one: one.raised_at, reverse=True)
+    alarm_id = life.alarm_id_of(finding)
+    for one in mine:
+        if finding.finding_id in one.finding_ids or one.alarm_id == alarm_id:
+            return one
+    for one in mine:
+        if one.open or (one.returned_at and finding.first_flagged_at <= one.returned_at + policy.hold):
+            return one
+    return None
+
+
+def _worth_raising(finding: Finding, now: dt.datetime, policy: AlarmPolicy) -> bool:
+    stood_until = finding.end_at or now
+    if stood_until - finding.first_flagged_at < policy.rationales[finding.pattern].on_delay:
+        return False
+    return now - stood_until <= policy.long_past
+
+
+def _aged(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: bool) -> AlarmChange | None:
+    """The next thing that time alone does to an alarm."""
+    if not alarm.open:
+        return None
+    if missing or alarm.missing_since:
+        return _missed(alarm, now, policy, missing=missing)
+    ended_at = alarm.finding.end_at
+    off_delay = policy.rationales[alarm.pattern].off_delay
+    if alarm.standing and ended_at is not None and now - ended_at >= off_delay:
+        return AlarmChange(kind=ChangeKind.RETURNED, alarm=_ended(alarm, now, ended_at, policy))
+    if alarm.shelved_until is not None and now >= alarm.shelved_until:
+        return AlarmChange(
+            kind=ChangeKind.UNSHELVED, alarm=life.unshelved(alarm, now, note="shelving time is over")
+        )
+    waiting = alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED and alarm.returned_at
+    if waiting and now - max(waiting, alarm.opened_at) >= policy.keep_returned:
+        return AlarmChange(kind=ChangeKind.CLEARED, alarm=life.cleared(alarm, now, FORGOTTEN_REASON))
+    return None
+
+
+def _missed(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: bool) -> AlarmChange | None:
+    if not missing:
+        found = msgspec.structs.replace(alarm, missing_since=None)
+        return AlarmChange(kind=ChangeKind.REVISED, alarm=found)
+    if alarm.missing_since is None:
+        lost = msgspec.structs.replace(alarm, missing_since=now)
+        return AlarmChange(kind=ChangeKind.REVISED, alarm=lost)
+    if now - alarm.missing_since < policy.withdraw_delay:
+        return None
+    return AlarmChange(kind=ChangeKind.WITHDRAWN, alarm=life.withdrawn(alarm, now, WITHDRAWN_REASON))
+
+
+def _ended(alarm: Alarm, now: dt.datetime, ended_at: dt.datetime, policy: AlarmPolicy) -> Alarm:
+    over = life.returned_to_normal(alarm, now, ended_at, "the condition ended")
+    unseen = over.state is AlarmState.RETURNED_UNACKNOWLEDGED and over.told is life.Told.NOTHING
+    if unseen and now - ended_at > policy.long_past:
+        return life.cleared(over, now, "history: it had ended before anybody was told")
+    return over
+
+
+def _held_back(
+    alarm: Alarm, alarms: Sequence[Alarm], now: dt.datetime, policy: AlarmPolicy
+) -> AlarmChange | None:
+    cause = policy.suppressed_while.get(alarm.pattern)
+    if cause is None:
+        return None
+    stands = any(one.unit_id == alarm.unit_id and one.pattern is cause and one.active for one in alarms)
+    if stands and alarm.active:
+        title = policy.rationales[cause].title
+        return AlarmChange(
+            kind=ChangeKind.SUPPRESSED, alarm=life.suppressed(alarm, now, f"while this stands: {title}")
+        )
+    if not stands and alarm.state is AlarmState.SUPPRESSED_BY_DESIGN:
+        return AlarmChange(kind=ChangeKind.UNSUPPRESSED, alarm=life.unsuppressed(alarm, now))
+    return None
