@@ -1,0 +1,264 @@
+"""The fleet page as data: one row a unit, most urgent first, and one sentence on top. Pure."""
+
+from __future__ import annotations
+
+import datetime as dt
+import enum
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from alerts.alarm import AlarmState
+from dashboards import addresses, display
+from dashboards.display import System
+from dashboards.settings import BoardSettings
+from dashboards.sources import AlarmView
+from ingest.profile import UnitProfile
+from models.records import UnitStatus
+
+BAR_LOW_C, BAR_HIGH_C = -20.0, 120.0
+"""Ends of the temperature bar: from hard frost to just above the usual shutdown, common practice."""
+NAN = float("nan")
+
+
+_LISTED = (
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED,
+    AlarmState.RETURNED_UNACKNOWLEDGED,
+    AlarmState.SHELVED,
+    AlarmState.SUPPRESSED_BY_DESIGN,
+    AlarmState.OUT_OF_SERVICE,
+    AlarmState.NORMAL,
+)
+
+
+class UnitState(enum.StrEnum):
+    """What a unit is doing, as far as its newest reading tells."""
+
+    RUNNING = "running"
+    STOPPED = "stopped"
+    SILENT = "silent"
+
+
+class Need(enum.IntEnum):
+    """Why a unit stands where it stands in the list; lower comes first."""
+
+    ALARM = 0
+    ACKNOWLEDGED = 1
+    WATER = 2
+    RUNNING = 3
+    SILENT = 4
+    STOPPED = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetRow:
+    """One unit with what ranks it. `status` is None until its first reading has been worked through."""
+
+    profile: UnitProfile
+    status: UnitStatus | None
+    alarms: tuple[AlarmView, ...]
+    state: UnitState
+    need: Need
+    harmful_g: float
+    link: str = ""
+
+    @property
+    def unit_id(self) -> str:
+        """The unit's id."""
+        return self.profile.unit_id
+
+    @property
+    def label(self) -> str:
+        """What people call it."""
+        return self.profile.label or self.profile.unit_id
+
+    @property
+    def water_frac(self) -> float:
+        """Water held over the harmful level. [-] NaN: not known."""
+        return self.status.water_g / self.harmful_g if self.status and self.harmful_g > 0 else NAN
+
+
+def _state(status: UnitStatus | None, now_ms: int, silent_after_s: float) -> UnitState:
+    if status is None or now_ms - display.ms_of(status.observed_at) > silent_after_s * 1000:
+        return UnitState.SILENT
+    return UnitState.RUNNING if status.running else UnitState.STOPPED
+
+
+def _need(state: UnitState, alarms: Sequence[AlarmView], water_frac: float, near: float) -> Need:
+    if any(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in alarms):
+        return Need.ALARM
+    if any(alarm.state is AlarmState.ACKNOWLEDGED for alarm in alarms):
+        return Need.ACKNOWLEDGED
+    if water_frac >= near:
+        return Need.WATER
+    return Need[state.name]
+
+
+def fleet_row(
+    profile: UnitProfile,
+    status: UnitStatus | None,
+    alarms: Sequence[AlarmView],
+    link: str,
+    now_ms: int,
+    settings: BoardSettings,
+) -> FleetRow:
+    """One unit's row."""
+    harmful_g = profile.oil_charge_kg * 1000.0 * settings.harmful_water_frac
+    state = _state(status, now_ms, settings.silent_after_s)
+    water_frac = status.water_g / harmful_g if status and harmful_g > 0 else NAN
+    return FleetRow(
+        profile=profile,
+        status=status,
+        alarms=tuple(sorted(alarms, key=alarm_order)),
+        state=state,
+        need=_need(state, alarms, water_frac, settings.near_harmful_frac),
+        harmful_g=harmful_g,
+        link=link,
+    )
+
+
+def alarm_order(alarm: AlarmView) -> tuple[int, int, dt.datetime]:
+    """Sort key of alarms: not acknowledged first, then by priority, then the oldest."""
+    return (_LISTED.index(alarm.state), alarm.priority.rank, alarm.raised_at)
+
+
+def fleet_rows(
+    profiles: Mapping[str, UnitProfile],
+    statuses: Mapping[str, UnitStatus],
+    alarms: Sequence[AlarmView],
+    links: Mapping[str, str],
+    now_ms: int,
+    settings: BoardSettings,
+) -> list[FleetRow]:
+    """Every unit, most urgent first. A unit with a status but no profile is shown too."""
+    by_unit: dict[str, list[AlarmView]] = {}
+    for alarm in alarms:
+        by_unit.setdefault(alarm.unit_id, []).append(alarm)
+    known = dict(profiles)
+    for unit_id in {*statuses, *by_unit} - known.keys():
+        known[unit_id] = UnitProfile(unit_id=unit_id, provisional=True)
+    rows = [
+        fleet_row(
+            profile, statuses.get(unit_id), by_unit.get(unit_id, ()), links.get(unit_id, ""), now_ms, settings
+        )
+        for unit_id, profile in known.items()
+    ]
+    return sorted(rows, key=order)
+
+
+def order(row: FleetRow) -> tuple[Any, ...]:
+    """Sort key: need, then what ranks units of one need among each other, then the name."""
+    first = row.alarms[0] if row.alarms and row.need in (Need.ALARM, Need.ACKNOWLEDGED) else None
+    rank = (first.priority.rank, display.ms_of(first.raised_at)) if first else (0, 0)
+    water = 0.0 if math.isnan(row.water_frac) else -round(row.water_frac, 2)
+    return (int(row.need), *rank, water if row.need is Need.WATER else 0.0, row.label.casefold(), row.unit_id)
+
+
+def summary(rows: Sequence[FleetRow]) -> str:
+    """What needs a person today, in one sentence with counts."""
+    if not rows:
+        return "No truck has spoken yet."
+    open_alarms = sum(alarm.state is AlarmState.UNACKNOWLEDGED for row in rows for alarm in row.alarms)
+    people = [row for row in rows if row.need in (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)]
+    reasons = [
+        text
+        for n, text in (
+            (open_alarms, f"{display.counted(open_alarms, 'alarm')} nobody has acknowledged"),
+            *(
+                (n, words.format(display.counted(n, "truck")))
+                for n, words in (
+                    (_count(rows, Need.ACKNOWLEDGED), "{} with an acknowledged alarm still standing"),
+                    (_count(rows, Need.WATER), "{} holding close to a harmful amount of water"),
+                )
+            ),
+        )
+        if n
+    ]
+    others = _others([row for row in rows if row not in people])
+    if not people:
+        return f"Nothing needs a person now.{others}"
+    verb = "needs" if len(people) == 1 else "need"
+    return f"{display.counted(len(people), 'truck')} {verb} a person today: {'; '.join(reasons)}.{others}"
+
+
+def _others(rows: Sequence[FleetRow]) -> str:
+    if not rows:
+        return ""
+    counts = [f"{n} {state}" for state, n in state_counts(rows).items() if n]
+    return f" No open need at {display.counted(len(rows), 'truck')}: {', '.join(counts)}."
+
+
+def _count(rows: Sequence[FleetRow], need: Need) -> int:
+    return sum(row.need is need for row in rows)
+
+
+def state_counts(rows: Sequence[FleetRow]) -> dict[str, int]:
+    """How many units run, stand and are silent."""
+    return {str(state): sum(row.state is state for row in rows) for state in UnitState}
+
+
+def row_json(row: FleetRow, system: System) -> dict[str, Any]:
+    """The row as the browser gets it: finished texts and bar positions, no arithmetic left to do."""
+    return {
+        "id": row.unit_id,
+        "href": addresses.unit_path(row.unit_id),
+        "label": row.label,
+        "yard": row.profile.yard,
+        "customer": row.profile.customer,
+        "provisional": row.profile.provisional,
+        "key": list(order(row)),
+        "need": row.need.name.lower(),
+        "state": str(row.state),
+        "link": row.link,
+        "alarms": [
+            {"title": alarm.title, "priority": alarm.priority, "state": str(alarm.state)}
+            for alarm in row.alarms
+        ],
+        **(_signals(row, row.status, system) if row.status else {"heard_ms": None}),
+    }
+
+
+def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any]:
+    gap_k = status.required_temp_c - status.discharge_temp_c
+    level = "harmful" if row.water_frac >= 1.0 else "near" if row.need is Need.WATER else "ok"
+    return {
+        "heard_ms": display.ms_of(status.observed_at),
+        "temp": display.temp(status.discharge_temp_c, system),
+        "temp_at": _bar(status.discharge_temp_c),
+        "required": display.temp(status.required_temp_c, system),
+        "required_at": _bar(status.required_temp_c),
+        "gap": _gap(status.running, gap_k, system),
+        "hot": gap_k <= 0,
+        "pressure": display.pressure(status.pressure_kpa, system),
+        "pressure_doubted": not status.pressure_trusted,
+        "water": display.water(status.water_g, system),
+        "water_band": display.water_band(status.water_low_g, status.water_high_g, system),
+        "water_at": _share(row.water_frac),
+        "water_low_at": _share(status.water_low_g / row.harmful_g),
+        "water_high_at": _share(status.water_high_g / row.harmful_g),
+        "water_level": level,
+        "dry_out": display.minutes(status.dry_out_min) if status.dry_out_min >= 1.0 else "",
+        "hours": display.hours(status.hours),
+    }
+
+
+def _gap(running: bool, gap_k: float, system: System) -> str:
+    if math.isnan(gap_k):
+        return ""
+    if gap_k <= 0:
+        return "hot enough"
+    return f"{display.temp_difference(gap_k, system)} short" if running else "cooled down"
+
+
+def _bar(celsius: float) -> float | None:
+    """Position on the temperature bar, percent of its length."""
+    if math.isnan(celsius):
+        return None
+    return round(100.0 * min(max((celsius - BAR_LOW_C) / (BAR_HIGH_C - BAR_LOW_C), 0.0), 1.0), 1)
+
+
+def _share(frac_of_harmful: float) -> float | None:
+    """Position on the water bar, percent; the harmful level stands at half its length."""
+    return None if math.isnan(frac_of_harmful) else round(min(max(frac_of_harmful, 0.0), 2.0) * 50.0, 1)

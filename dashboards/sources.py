@@ -1,0 +1,124 @@
+"""What the board needs to know, as one typed protocol: pages and API are written against this alone.
+
+`dashboards.live_sources` answers it from the databases, the engine and the alarm desk; tests answer it
+from an invented fleet.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Protocol
+
+import msgspec
+
+from alerts.alarm import AlarmState, Priority
+from ingest.profile import UnitProfile
+from models.records import Evidence, Finding, Run, UnitStatus
+from models.trace import Trace
+
+
+class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
+    """One alarm with everything a person needs to answer it."""
+
+    alarm_id: str
+    unit_id: str
+    pattern: str
+    title: str
+    priority: Priority
+    state: AlarmState
+    raised_at: dt.datetime
+    returned_at: dt.datetime | None = None
+    acknowledged_by: str = ""
+    acknowledged_at: dt.datetime | None = None
+    shelved_until: dt.datetime | None = None
+    cover_reason: str = ""
+    """Why it is shelved, suppressed or out of service."""
+    cause: str = ""
+    consequence: str = ""
+    response: str = ""
+    time_to_respond: str = ""
+    cautions: tuple[str, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    finding_id: str = ""
+
+
+class MailView(msgspec.Struct, frozen=True, kw_only=True):
+    """One message of the outbox, as listed."""
+
+    message_id: str
+    subject: str
+    recipients: tuple[str, ...]
+    created_at: dt.datetime
+    sent_at: dt.datetime | None
+    attempts: int
+    next_attempt_at: dt.datetime | None
+    last_error: str
+    alarm_id: str
+
+
+class QuarantineView(msgspec.Struct, frozen=True, kw_only=True):
+    """One message that could not be used, and why."""
+
+    quarantine_id: int
+    received_at: dt.datetime
+    topic: str
+    reason: str
+    payload: str
+
+
+class Sources(Protocol):
+    """Everything shown on the board. Every method may block on a database: call it off the event loop."""
+
+    def profiles(self) -> dict[str, UnitProfile]:
+        """Every known unit by its id."""
+
+    def statuses(self) -> dict[str, UnitStatus]:
+        """Newest standing of every unit that has spoken, by id."""
+
+    def links(self) -> dict[str, str]:
+        """Link state ("up", "down") by unit, for those whose broker session is known."""
+
+    def span(self, unit_id: str) -> tuple[int, int] | None:
+        """First and last reading. [Unix ms]"""
+
+    def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
+        """Readings and what the engine made of them, start inclusive, end exclusive."""
+
+    def runs(self, unit_id: str, start_ms: int, end_ms: int) -> list[Run]:
+        """Runs that touch the span, oldest first."""
+
+    def findings(self, unit_id: str) -> list[Finding]:
+        """Findings of a unit, oldest first."""
+
+    def alarms(self) -> list[AlarmView]:
+        """Alarms that are not back to normal and acknowledged."""
+
+    def alarm(self, alarm_id: str) -> AlarmView | None:
+        """One alarm, whatever its state."""
+
+    def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
+        """Take note of an alarm. KeyError: no such alarm; ValueError: not in a state to be acknowledged."""
+
+    def unacknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
+        """Take an acknowledgement back. KeyError: no such alarm."""
+
+    def shelve(self, alarm_id: str, by: str, reason: str, until_ms: int, now_ms: int) -> None:
+        """Put an alarm aside until an instant, for a reason. KeyError: no such alarm."""
+
+    def unshelve(self, alarm_id: str, by: str, now_ms: int) -> None:
+        """Bring a shelved alarm back. KeyError: no such alarm."""
+
+    def mails(self, limit: int) -> list[MailView]:
+        """Outbox, newest first."""
+
+    def mail_eml(self, message_id: str) -> bytes | None:
+        """The message as it is or will be sent (RFC 5322)."""
+
+    def quarantined(self, limit: int) -> list[QuarantineView]:
+        """Messages kept aside, newest first."""
+
+    def quarantine_count(self) -> int:
+        """How many messages are kept aside."""
+
+    def check(self) -> None:
+        """Touch both databases; raises whatever stands in the way."""

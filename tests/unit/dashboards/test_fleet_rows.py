@@ -1,0 +1,91 @@
+"""The fleet page as data, over the invented fleet."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import msgspec
+import pytest
+
+from alerts.alarm import AlarmState, Priority
+from dashboards.display import System
+from dashboards.fleet_rows import FleetRow, Need, UnitState, fleet_rows, row_json, summary
+from dashboards.settings import BoardSettings
+from models.records import Pattern
+from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources, alarm, profile, status
+
+SETTINGS = BoardSettings()
+
+
+def rows_of(sources: InventedSources) -> list[FleetRow]:
+    return fleet_rows(
+        sources.profiles(), sources.statuses(), sources.alarms(), sources.links(), NOW_MS, SETTINGS
+    )
+
+
+def test_fleet_rows_order_by_need() -> None:
+    rows = rows_of(InventedSources())
+    assert [row.need for row in rows] == sorted(row.need for row in rows)
+    assert [row.unit_id for row in rows[:4]] == ["rm-03", "rm-08", "rm-05", "rm-09"]
+
+
+def test_fleet_rows_high_priority_before_medium_whatever_its_age() -> None:
+    units = {f"rm-{n:02d}": profile(n) for n in (1, 2)}
+    older_medium = alarm(2, Pattern.SHORT_CYCLING, Priority.MEDIUM, AlarmState.UNACKNOWLEDGED)
+    newer_high = alarm(1, Pattern.SHORT_CYCLING, Priority.HIGH, AlarmState.UNACKNOWLEDGED)
+    rows = fleet_rows(units, {}, [older_medium, newer_high], {}, NOW_MS, SETTINGS)
+    assert [row.unit_id for row in rows] == ["rm-01", "rm-02"]
+
+
+def test_fleet_rows_show_a_unit_that_no_register_knows() -> None:
+    rows = fleet_rows({}, {"rm-04": status(4)}, [], {}, NOW_MS, SETTINGS)
+    assert [(row.unit_id, row.profile.provisional) for row in rows] == [("rm-04", True)]
+
+
+@pytest.mark.parametrize(("age_s", "state"), [(899, UnitState.RUNNING), (901, UnitState.SILENT)])
+def test_state_silent_after_the_limit(age_s: float, state: UnitState) -> None:
+    heard = status(2, observed_at=NOW - dt.timedelta(seconds=age_s))
+    assert fleet_rows({}, {"rm-02": heard}, [], {}, NOW_MS, SETTINGS)[0].state is state
+
+
+@pytest.mark.parametrize(
+    ("water_g", "need", "level"),
+    [(33.0, Need.STOPPED, "ok"), (33.3, Need.WATER, "near"), (41.6, Need.WATER, "harmful")],
+)
+def test_water_is_judged_against_half_a_percent_of_the_oil_charge(
+    water_g: float, need: Need, level: str
+) -> None:
+    # 0.5 % of 8.3 kg is 41.5 g; "near" begins at four fifths of it, 33.2 g.
+    row = fleet_rows({}, {"rm-01": status(1, water_g=water_g)}, [], {}, NOW_MS, SETTINGS)[0]
+    assert row.need is need
+    assert row_json(row, System.SI)["water_level"] == level
+
+
+def test_summary_counts_each_reason_once() -> None:
+    said = summary(rows_of(InventedSources()))
+    assert said.startswith("4 trucks need a person today: 2 alarms nobody has acknowledged;")
+    assert "1 truck with an acknowledged alarm" in said
+    assert "1 truck holding close to" in said
+    assert "9 trucks: 5 running, 2 stopped, 2 silent." in said
+
+
+def test_summary_says_when_nothing_is_there() -> None:
+    assert summary([]) == "No truck has spoken yet."
+    assert summary(fleet_rows({}, {"rm-01": status(1)}, [], {}, NOW_MS, SETTINGS)).startswith("Nothing needs")
+
+
+def test_row_json_is_plain_data_and_keeps_hostile_names_out_of_addresses() -> None:
+    rows = {row.unit_id: row_json(row, System.US) for row in rows_of(InventedSources())}
+    assert msgspec.json.decode(msgspec.json.encode(rows)) == rows
+    assert not set(rows[HOSTILE]["href"]) & set("<>\"'&. ")
+    assert rows[HOSTILE]["label"] == HOSTILE
+
+
+def test_row_json_unknown_numbers_leave_bars_out() -> None:
+    nan = float("nan")
+    heard = status(
+        2, discharge_temp_c=nan, required_temp_c=nan, water_g=nan, water_low_g=nan, water_high_g=nan
+    )
+    data = row_json(fleet_rows({}, {"rm-02": heard}, [], {}, NOW_MS, SETTINGS)[0], System.SI)
+    assert (data["temp_at"], data["water_at"], data["gap"]) == (None, None, "")
+    assert data["temp"] == "\N{EN DASH}"
