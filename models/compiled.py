@@ -27,7 +27,7 @@ _njit: Any = numba.njit
 _vectorize: Any = numba.vectorize
 _settings: Any = numba.config
 
-_IMPORTED = re.compile(rb"^(?:from|import) ((?:ingest|models)\.[\w.]+)", re.MULTILINE)
+_IMPORTED = re.compile(rb"^(?:from|import) ((?:ingest|models)[\w.]*)(?: import ([\w, ]+))?", re.MULTILINE)
 # Compiling can happen in any thread, at first use, and numba's setting is one for all of them.
 _lock = threading.RLock()
 
@@ -63,8 +63,13 @@ def sources_fingerprint(root: Path) -> str:
     while waiting:
         path = waiting.pop()
         texts[path] = path.read_bytes()
-        imported = {root / f"{name.decode().replace('.', '/')}.py" for name in _IMPORTED.findall(texts[path])}
-        waiting |= {other for other in imported if other.exists()} - texts.keys()
+        for module, names in _IMPORTED.findall(texts[path]):
+            folder = root / module.decode().replace(".", "/")
+            files = [
+                folder.with_suffix(".py"),
+                *(folder / f"{name.strip()}.py" for name in names.decode().split(",")),
+            ]
+            waiting |= {file for file in files if file.exists()} - texts.keys()
     digest = hashlib.sha256(numba.__version__.encode())
     for path in sorted(texts):
         digest.update(f"\0{path.relative_to(root)}\0".encode() + texts[path])
