@@ -1,23 +1,27 @@
 """Readings in one SQLite file: the default store, nothing to install or run.
 
-One writer connection behind a lock; every bulk read has an ADBC connection of its own and so its own
-snapshot, because write-ahead logging lets readers and the writer pass each other.
+Every access goes through ADBC, whose driver brings a SQLite of its own: rows go in and out as Arrow columns.
+Nothing else in the process may open this file, least of all Python's `sqlite3`: two copies of the library in
+one process drop each other's file locks, which corrupts the file (sqlite.org, "How To Corrupt An SQLite
+Database File", section 2.2.1). Another process may, and so may a second `EmbeddedStore` here.
+
+One writer connection behind a lock; every bulk read has a connection of its own and so its own snapshot,
+because write-ahead logging lets readers and the writer pass each other.
 """
 
 from __future__ import annotations
 
-import itertools
-import math
-import sqlite3
 import threading
+import weakref
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import adbc_driver_manager
 import adbc_driver_sqlite.dbapi as adbc_sqlite
 import numpy as np
+import pyarrow as pa
 
 from ingest.reading import COLUMNS, NAN, SIGNALS, Reading, Readings
 from ingest.store.protocol import StoreError
@@ -38,13 +42,14 @@ _ROW_DECLARED = f"""
 
 # A key of two small integers makes the table its own index: rows of a unit lie side by side in order of
 # time, so that a range read is one sweep of neighbouring pages.
-_SCHEMA = f"""
-CREATE TABLE IF NOT EXISTS units (unit_key INTEGER PRIMARY KEY, unit_id TEXT NOT NULL UNIQUE);
-CREATE TABLE IF NOT EXISTS readings ({_ROW_DECLARED}, PRIMARY KEY (unit_key, observed_at_ms)) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS conflicts (conflict_key INTEGER PRIMARY KEY, {_ROW_DECLARED});
-CREATE INDEX IF NOT EXISTS ix_conflicts_unit ON conflicts (unit_key, observed_at_ms);
-PRAGMA user_version = {SCHEMA_VERSION};
-"""
+_SCHEMA = (
+    "CREATE TABLE IF NOT EXISTS units (unit_key INTEGER PRIMARY KEY, unit_id TEXT NOT NULL UNIQUE)",
+    f"""CREATE TABLE IF NOT EXISTS readings
+        ({_ROW_DECLARED}, PRIMARY KEY (unit_key, observed_at_ms)) WITHOUT ROWID""",
+    f"CREATE TABLE IF NOT EXISTS conflicts (conflict_key INTEGER PRIMARY KEY, {_ROW_DECLARED})",
+    "CREATE INDEX IF NOT EXISTS ix_conflicts_unit ON conflicts (unit_key, observed_at_ms)",
+    f"PRAGMA user_version = {SCHEMA_VERSION}",
+)
 
 _PLACES = ", ".join("?" * (len(COLUMNS) + 1))
 _INSERT = f"""INSERT INTO readings (unit_key, {_ALL}) VALUES ({_PLACES})
@@ -72,7 +77,7 @@ _CONFLICTS = f"""SELECT unit_id, {_ALL} FROM conflicts JOIN units USING (unit_ke
 _FIRST_MS, _LAST_MS = -(2**63), 2**63 - 1
 _NO_LIMIT = -1
 
-Row = tuple[int | float | None, ...]
+Array = np.ndarray[Any, Any]
 
 
 class EmbeddedStore:
@@ -97,44 +102,49 @@ class EmbeddedStore:
 
     def __init__(self, path: Path, *, busy_timeout_s: float = 5.0) -> None:
         self._path = Path(path).absolute()
-        self._write_lock = threading.Lock()
-        self._read_lock = threading.Lock()
+        self._busy_timeout_ms = round(busy_timeout_s * 1000)
         self._keys: dict[str, int] = {}
-        self._closed = False
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise StoreError(f"{self._path}: could not make its folder: {error}") from error
+        self._resources = ExitStack()
+        # Closes at the latest when the store is collected or the process ends in order.
+        weakref.finalize(self, self._resources.close)
         with self._as_store_error("open"):
-            self._writer = self._connect(busy_timeout_s)
-            self._prepare()
-            self._reader = self._connect(busy_timeout_s)
+            try:
+                self._writer = self._open()
+                self._prepare()
+                self._reader = self._open()
+            except BaseException:
+                self._resources.close()
+                raise
 
-    def _connect(self, busy_timeout_s: float) -> sqlite3.Connection:
-        return sqlite3.connect(
-            self._path, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
-        )
+    def _open(self) -> _Connection:
+        connection = _Connection(self._path, self._busy_timeout_ms)
+        self._resources.callback(connection.close)
+        return connection
 
     def _prepare(self) -> None:
-        version = self._writer.execute("PRAGMA user_version").fetchone()[0]
+        version = self._writer.rows("PRAGMA user_version")[0][0]
         if version > SCHEMA_VERSION:
-            self._writer.close()
             raise StoreError(
                 f"{self._path}: schema version {version}, this Dewline reads up to {SCHEMA_VERSION}"
             )
-        self._writer.execute("PRAGMA journal_mode = WAL")
+        self._writer.rows("PRAGMA journal_mode = WAL")
         # With WAL, NORMAL leaves the newest commits to the operating system until a checkpoint: a power cut
         # would take readings that were already acknowledged to the broker. FULL syncs the log per commit.
-        self._writer.execute("PRAGMA synchronous = FULL")
-        self._writer.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+        self._writer.rows("PRAGMA synchronous = FULL")
+        self._writer.rows(f"PRAGMA cache_size = -{_CACHE_KIB}")
         if version < SCHEMA_VERSION:
-            self._writer.executescript(_SCHEMA)
+            for statement in _SCHEMA:
+                self._writer.rows(statement)
 
     @contextmanager
     def _as_store_error(self, verb: str) -> Iterator[None]:
         try:
             yield
-        except (sqlite3.Error, adbc_driver_manager.Error) as error:
+        except (adbc_driver_manager.Error, pa.ArrowException) as error:
             raise StoreError(f"{self._path}: could not {verb}: {error}") from error
         except OverflowError as error:
             raise StoreError(f"{self._path}: could not {verb}: a number needs more than 64 bits") from error
@@ -142,66 +152,69 @@ class EmbeddedStore:
     @contextmanager
     def _transaction(self) -> Iterator[dict[str, int]]:
         """One write transaction; the dict takes unit keys, which count only once it has committed."""
-        with self._write_lock, self._as_store_error("append"):
-            self._writer.execute("BEGIN IMMEDIATE")
+        with self._writer.lock, self._as_store_error("append"):
+            self._writer.rows("BEGIN IMMEDIATE")
             made: dict[str, int] = {}
             try:
                 yield made
-                self._writer.execute("COMMIT")
+                self._writer.rows("COMMIT")
             except BaseException:
-                if self._writer.in_transaction:
-                    self._writer.execute("ROLLBACK")
+                # SQLite has rolled back by itself after some faults, a full disk among them.
+                with suppress(adbc_driver_manager.Error):
+                    self._writer.rows("ROLLBACK")
                 raise
             self._keys.update(made)
 
     def _key_for_writing(self, unit_id: str, made: dict[str, int]) -> int:
         key = self._keys.get(unit_id) or made.get(unit_id)
         if key is None:
-            self._writer.execute("INSERT INTO units (unit_id) VALUES (?) ON CONFLICT DO NOTHING", (unit_id,))
-            found = self._writer.execute("SELECT unit_key FROM units WHERE unit_id = ?", (unit_id,))
-            key = made[unit_id] = int(found.fetchone()[0])
+            self._writer.rows("INSERT INTO units (unit_id) VALUES (?) ON CONFLICT DO NOTHING", (unit_id,))
+            key = self._writer.rows("SELECT unit_key FROM units WHERE unit_id = ?", (unit_id,))[0][0]
+            made[unit_id] = key
         return key
 
     def _key(self, unit_id: str) -> int | None:
         key = self._keys.get(unit_id)
         if key is None:
-            row = self._fetch_one("SELECT unit_key FROM units WHERE unit_id = ?", (unit_id,))
-            key = None if row is None else int(row[0])
-            if key is not None:
-                self._keys[unit_id] = key
+            for row in self._rows("SELECT unit_key FROM units WHERE unit_id = ?", (unit_id,)):
+                key = self._keys[unit_id] = row[0]
         return key
 
-    def _fetch_one(self, sql: str, values: tuple[Any, ...]) -> tuple[Any, ...] | None:
-        with self._read_lock, self._as_store_error("read"):
-            row: tuple[Any, ...] | None = self._reader.execute(sql, values).fetchone()
-            return row
+    def _rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        with self._reader.lock, self._as_store_error("read"):
+            return self._reader.rows(sql, values)
 
     def append(self, readings: Sequence[Reading]) -> int:
         """See `ReadingStore.append`: all of them in one transaction, or none."""
         if not readings:
             return 0
         with self._transaction() as made:
-            rows = [_row(self._key_for_writing(reading.unit_id, made), reading) for reading in readings]
-            return self._insert(rows)
+            keys = [self._key_for_writing(reading.unit_id, made) for reading in readings]
+            columns = {name: [getattr(reading, name) for reading in readings] for name in COLUMNS}
+            return self._insert(keys, {name: _to_store(name, column) for name, column in columns.items()})
 
     def append_columns(self, readings: Readings) -> int:
         """See `ReadingStore.append_columns`: one transaction for every 100,000 rows."""
         n_new = 0
         for start in range(0, len(readings), _ROWS_PER_TRANSACTION):
             part = readings[start : start + _ROWS_PER_TRANSACTION]
-            columns = [_finite(getattr(part, name)).tolist() for name in COLUMNS]
             with self._transaction() as made:
                 key = self._key_for_writing(readings.unit_id, made)
-                n_new += self._insert(list(zip(itertools.repeat(key), *columns, strict=False)))
+                columns = {name: _to_store(name, getattr(part, name)) for name in COLUMNS}
+                n_new += self._insert(np.full(len(part), key), columns)
         return n_new
 
-    def _insert(self, rows: Sequence[Row]) -> int:
-        before = self._writer.total_changes
-        self._writer.executemany(_INSERT, rows)
-        n_new = self._writer.total_changes - before
+    def _insert(self, keys: Sequence[int] | Array, columns: dict[str, Array]) -> int:
+        rows = pa.table({"unit_key": np.asarray(keys, dtype=np.int64), **columns})
+        before = self._n_changes()
+        self._writer.run_for_each(_INSERT, rows)
+        n_new = self._n_changes() - before
         if n_new < len(rows):
-            self._writer.executemany(_NOTE_CONFLICT, rows)
+            self._writer.run_for_each(_NOTE_CONFLICT, rows)
         return n_new
+
+    def _n_changes(self) -> int:
+        return int(self._writer.rows("SELECT total_changes()")[0][0])
 
     def read(self, unit_id: str, start_ms: int | None = None, end_ms: int | None = None) -> Readings:
         """See `ReadingStore.read`."""
@@ -223,33 +236,29 @@ class EmbeddedStore:
             return Readings.from_rows(unit_id, ())
         first = _FIRST_MS if start_ms is None else start_ms
         last = _LAST_MS if end_ms is None else end_ms
-        with (
-            self._as_store_error("read"),
-            adbc_sqlite.connect(str(self._path), autocommit=True) as connection,
-            connection.cursor() as cursor,
-        ):
-            cursor.execute(_READ, (key, first, last, rows))
-            table = cursor.fetch_arrow_table()
+        with self._as_store_error("read"):
+            connection = _Connection(self._path, self._busy_timeout_ms)
+            try:
+                table = connection.table(_READ, (key, first, last, rows))
+            finally:
+                connection.close()
         arrays = (column.to_numpy() for column in table.columns)
-        columns = {name: _from_store(name, array) for name, array in zip(COLUMNS, arrays, strict=True)}
+        columns = {name: _to_store(name, array) for name, array in zip(COLUMNS, arrays, strict=True)}
         return Readings(unit_id=unit_id, **columns)
 
     def latest(self, unit_id: str) -> Reading | None:
         """See `ReadingStore.latest`."""
         key = self._key(unit_id)
-        row = None if key is None else self._fetch_one(_LATEST, (key,))
-        return None if row is None else _reading(unit_id, row)
+        rows = [] if key is None else self._rows(_LATEST, (key,))
+        return _reading(unit_id, rows[0]) if rows else None
 
     def conflicts(self, limit: int = 1000) -> list[Reading]:
         """Readings that contradicted the row already kept for their instant, newest arrival first."""
-        with self._read_lock, self._as_store_error("read"):
-            rows = self._reader.execute(_CONFLICTS, (limit,)).fetchall()
-        return [_reading(row[0], row[1:]) for row in rows]
+        return [_reading(row[0], row[1:]) for row in self._rows(_CONFLICTS, (limit,))]
 
     def units(self) -> list[str]:
         """See `ReadingStore.units`."""
-        with self._read_lock, self._as_store_error("read"):
-            return [row[0] for row in self._reader.execute("SELECT unit_id FROM units ORDER BY unit_id")]
+        return [row[0] for row in self._rows("SELECT unit_id FROM units ORDER BY unit_id")]
 
     def span(self, unit_id: str) -> tuple[int, int] | None:
         """See `ReadingStore.span`."""
@@ -257,30 +266,49 @@ class EmbeddedStore:
         if key is None:
             return None
         # Two questions, because SQLite answers a lone min or max from the ends of the key and both by a scan.
-        row = self._fetch_one(
-            "SELECT (SELECT min(observed_at_ms) FROM readings WHERE unit_key = ?1), "
-            "(SELECT max(observed_at_ms) FROM readings WHERE unit_key = ?1)",
-            (key,),
-        )
-        return None if row is None or row[0] is None else (row[0], row[1])
+        ends = [
+            self._rows(f"SELECT {end}(observed_at_ms) FROM readings WHERE unit_key = ?", (key,))[0][0]  # noqa: S608
+            for end in ("min", "max")
+        ]
+        return None if None in ends else (ends[0], ends[1])
 
     def count(self) -> int:
         """See `ReadingStore.count`."""
-        row = self._fetch_one("SELECT count(*) FROM readings", ())
-        return 0 if row is None else int(row[0])
+        return int(self._rows("SELECT count(*) FROM readings")[0][0])
 
     def close(self) -> None:
         """See `ReadingStore.close`."""
-        with self._write_lock, self._read_lock:
-            if not self._closed:
-                self._closed = True
-                self._reader.close()
-                self._writer.close()
+        with self._writer.lock, self._reader.lock:
+            self._resources.close()
 
 
-def _row(key: int, reading: Reading) -> Row:
-    values = (getattr(reading, name) for name in COLUMNS)
-    return (key, *(None if isinstance(value, float) and math.isinf(value) else value for value in values))
+class _Connection:
+    """One ADBC connection; a caller that shares it holds `lock`."""
+
+    def __init__(self, path: Path, busy_timeout_ms: int) -> None:
+        self.lock = threading.Lock()
+        self._connection = adbc_sqlite.connect(str(path), autocommit=True)
+        self._cursor = self._connection.cursor()
+        self.rows(f"PRAGMA busy_timeout = {busy_timeout_ms}")
+
+    def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        """Run one statement; all its rows, so that no half-read answer keeps a snapshot open."""
+        self._cursor.execute(sql, values or None)
+        fetched: list[tuple[Any, ...]] = self._cursor.fetchall()
+        return fetched
+
+    def table(self, sql: str, values: tuple[Any, ...]) -> pa.Table:
+        """Run one query; its answer as columns."""
+        self._cursor.execute(sql, values)
+        return self._cursor.fetch_arrow_table()
+
+    def run_for_each(self, sql: str, rows: pa.Table) -> None:
+        """Run one statement with every row's values in turn."""
+        self._cursor.executemany(sql, rows)
+
+    def close(self) -> None:
+        self._cursor.close()
+        self._connection.close()
 
 
 def _reading(unit_id: str, row: Iterable[Any]) -> Reading:
@@ -290,13 +318,9 @@ def _reading(unit_id: str, row: Iterable[Any]) -> Reading:
     return Reading(unit_id=unit_id, **values)
 
 
-def _finite(column: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """The column with NaN for infinities; SQLite itself keeps a NaN as NULL."""
-    if column.dtype.kind != "f":
-        return column
-    return np.where(np.isinf(column), NAN, column)
-
-
-def _from_store(name: str, column: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """One column as read: house dtype, NaN where it was NULL."""
-    return _finite(column.astype(np.float64 if name in SIGNALS else np.int64))
+def _to_store(name: str, column: Sequence[Any] | Array) -> Array:
+    """A column in its house dtype, with NaN for infinities; SQLite itself keeps a NaN as NULL."""
+    if name not in SIGNALS:
+        return np.asarray(column, dtype=np.int64)
+    values = np.asarray(column, dtype=np.float64)
+    return np.where(np.isinf(values), NAN, values)
