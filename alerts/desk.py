@@ -27,7 +27,7 @@ from alerts.policy import AlarmPolicy
 from alerts.routing import MailSettings, UnitsSystem
 from ingest import database as tables
 from ingest.profile import UnitProfile
-from models.records import Finding
+from models.records import Finding, UnitStatus
 from models.trace import Trace
 
 log = logging.getLogger(__name__)
@@ -255,7 +255,8 @@ class AlarmDesk:
         if notice.kind is NoticeKind.CLEARED:
             return message.compose_cleared(notice, profile, rationale, envelope, now)
         drawn = self._picture(alarm.finding, profile, envelope.units_system)
-        return message.compose(notice, profile, rationale, drawn, envelope, now)
+        status = self._status(alarm.unit_id)
+        return message.compose(notice, profile, rationale, status, drawn, envelope, now)
 
     def _picture(
         self, finding: Finding, profile: UnitProfile, units_system: UnitsSystem
@@ -271,6 +272,12 @@ class AlarmDesk:
 
     def _profile(self, unit_id: str) -> UnitProfile:
         return self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
+
+    def _status(self, unit_id: str) -> UnitStatus | None:
+        table = tables.unit_status.c
+        with self._database.connect() as connection:
+            record = connection.execute(sa.select(table.record).where(table.unit_id == unit_id)).scalar()
+        return None if record is None else msgspec.json.decode(record, type=UnitStatus)
 
     def _alarms_concerned(self, unit_ids: Collection[str], now: dt.datetime) -> list[Alarm]:
         """Every alarm of these units, and of the others those open or with something left to tell."""

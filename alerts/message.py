@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import email.utils
 import functools
+import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -23,18 +24,20 @@ from alerts.notices import Notice, NoticeKind
 from alerts.picture import Picture
 from alerts.rationale import Rationale
 from alerts.routing import UnitsSystem
-from alerts.wording import duration, evidence_line, local_time, one_line
+from alerts.wording import duration, evidence_line, local_time, one_line, temperature, water
 from ingest.profile import UnitProfile
-from models.records import Pattern
+from models.records import Pattern, UnitStatus
 
 WIDTH = 76
 """Columns of the plain text, as RFC 5322 advises for readability (78 with the line end)."""
+
+LEAST_DRY_OUT_MIN = 20.0
+"""Least hot running with air flowing that counts as a dry-out. [min] Common practice: 20-30 min."""
 
 _LEAD = {
     NoticeKind.RAISED: "",
     NoticeKind.REOPENED: "It is back. ",
     NoticeKind.REMINDER: "Reminder: nobody has acknowledged this yet. ",
-    NoticeKind.CLEARED: "",
 }
 _SUBJECT_LEAD = {NoticeKind.REOPENED: "Back: ", NoticeKind.REMINDER: "Reminder: "}
 
@@ -70,6 +73,7 @@ def compose(
     notice: Notice,
     profile: UnitProfile,
     rationale: Rationale,
+    status: UnitStatus | None,
     picture: Picture | None,
     envelope: Envelope,
     now: dt.datetime,
@@ -80,12 +84,15 @@ def compose(
     ----------
     notice : Notice
         About one alarm.
+    status : UnitStatus or None
+        How the unit stands at its newest reading; gives the required temperature the response speaks of.
     picture : Picture or None
         Chart of the deciding run or days; None when the signals are no longer stored.
     """
     alarm = notice.alarms[0]
     view = _view(alarm, profile, rationale, envelope) | {
         "lead": _LEAD[notice.kind],
+        "standing": [] if status is None else _standing(alarm.pattern, status, envelope.units_system),
         "picture": picture,
         "cid": f"{alarm.alarm_id}@{envelope.domain}",
     }
@@ -163,6 +170,20 @@ def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: En
         "cautions": rationale.cautions,
         "board_url": _board_url(alarm, envelope.base_url),
     }
+
+
+def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -> list[str]:
+    """The numbers the response needs, as far as they are known."""
+    lines = []
+    if math.isfinite(status.required_temp_c):
+        lines.append(f"Required temperature: {temperature(status.required_temp_c, units_system)}")
+    if math.isfinite(status.water_g):
+        low, high = water(status.water_low_g, units_system), water(status.water_high_g, units_system)
+        lines.append(f"Water held: about {water(status.water_g, units_system)} ({low} to {high})")
+    if pattern is Pattern.SHORT_CYCLING and math.isfinite(status.dry_out_min):
+        needed_min = max(status.dry_out_min, LEAST_DRY_OUT_MIN)
+        lines.append(f"Hot running with air flowing needed: about {needed_min:.0f} min")
+    return lines
 
 
 def _board_url(alarm: Alarm, base_url: str) -> str:

@@ -141,9 +141,9 @@ class Outbox:
         found = self._mails(sa.select(outbox).where(outbox.c.message_id == message_id))
         return found[0] if found else None
 
-    def mark_sent(self, message_id: str, now_ms: int) -> None:
-        """The server has taken it."""
-        self._update(message_id, sent_at_ms=now_ms, next_attempt_at_ms=None, last_error=None)
+    def mark_sent(self, message_id: str, now_ms: int, note: str | None = None) -> None:
+        """The server has taken it; `note` says for whom it has not."""
+        self._update(message_id, sent_at_ms=now_ms, next_attempt_at_ms=None, last_error=note)
 
     def mark_failed(self, message_id: str, error: str, now_ms: int) -> None:
         """The server has not taken it; the next try waits longer each time."""
@@ -154,8 +154,8 @@ class Outbox:
         next_ms = now_ms + int(back_off_s(attempts) * 1000)
         self._update(message_id, attempts=attempts, next_attempt_at_ms=next_ms, last_error=error)
 
-    def mark_delivered_to(self, message_id: str, remaining: Sequence[str]) -> None:
-        """Some recipients have it: only the remaining ones are tried again."""
+    def narrow(self, message_id: str, remaining: Sequence[str]) -> None:
+        """Only the remaining recipients are tried from now on."""
         self._update(message_id, recipients=msgspec.json.encode(list(remaining)).decode())
 
     def mark_no_server(self, now_ms: int) -> int:

@@ -26,10 +26,14 @@ from models.trace import Trace
 DAYS_OF_WATER = dt.timedelta(days=10)
 LONGEST_RUN = dt.timedelta(hours=6)
 MARGIN = dt.timedelta(minutes=15)
-SIZE_IN = (7.3, 4.2)
-DOTS_PER_IN = 160
+SIZE_IN = (5.4, 3.7)
+DOTS_PER_IN = 216
 MOST_POINTS = 4000
 """A column of the picture can't show more."""
+
+TICKS = ["%Y", "%b", "%b %d", "%H:%M", "%H:%M", "%S"]
+OFFSETS = ["", "", "", "%b %d, %Y", "%b %d, %Y", "%b %d, %Y %H:%M"]
+"""How the time axis is lettered, from years down to seconds, and what stands once at its end."""
 
 BLUE, RED, TEAL, GREY, AMBER, INK = "#1f5fbf", "#c0392b", "#0b7a75", "#8a94a3", "#d98e04", "#1c2430"
 
@@ -88,7 +92,11 @@ def _water(finding: Finding, trace: Trace, profile: UnitProfile, units_system: U
         f"Water held in the sump over the last {_days(at)} days up to {water(last_g, units_system)}, "
         f"with {len(runs)} runs marked, of which {cold} never got hot."
     )
-    caption = "Estimated water in the sump; the marks below are runs: red never got hot, green did."
+    flagged = local_time(finding.first_flagged_at, profile.tz, units_system)
+    caption = (
+        "Estimated water in the sump. Marks at the bottom are runs: red ones never got hot, green ones did. "
+        f"Dotted line: flagged {flagged}."
+    )
     return Picture(png=_png(figure), alt=alt, caption=caption)
 
 
@@ -169,7 +177,10 @@ def _finish(axes: Axes, finding: Finding, profile: UnitProfile) -> None:
     zone = yard_zone(profile.tz)
     locator = AutoDateLocator(tz=zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))  # type: ignore[no-untyped-call]
+    letters = ConciseDateFormatter(  # type: ignore[no-untyped-call]
+        locator, tz=zone, formats=TICKS, offset_formats=OFFSETS
+    )
+    axes.xaxis.set_major_formatter(letters)
     flagged = date2num(finding.first_flagged_at)  # type: ignore[no-untyped-call]
     axes.axvline(flagged, color=INK, linestyle=":")
     axes.grid(visible=True, color="#e3e7ec", linewidth=0.8)
@@ -182,7 +193,7 @@ def _legend(figure: Figure, *axes: Axes) -> None:
     pairs = [one.get_legend_handles_labels() for one in axes]
     handles = [handle for found, _ in pairs for handle in found]
     labels = [label for _, found in pairs for label in found]
-    figure.legend(handles, labels, loc="outside upper left", ncols=4, frameon=False, fontsize=10)
+    figure.legend(handles, labels, loc="outside upper left", ncols=3, frameon=False, fontsize=10)
 
 
 def _png(figure: Figure) -> bytes:

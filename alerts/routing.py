@@ -33,7 +33,7 @@ class Recipient:
             parsed = Address(addr_spec=self.address)
         except (ValueError, IndexError) as error:
             raise AddressError(self.address) from error
-        if not (parsed.username and parsed.domain) or any(ord(c) < 33 for c in self.address):
+        if not (parsed.username and parsed.domain) or not all(33 <= ord(char) < 127 for char in self.address):
             raise AddressError(self.address)
 
 
