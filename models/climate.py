@@ -38,6 +38,10 @@ class Climate:
     rh_front_frac: float
     """Standard deviation of the daily mean."""
 
+    def january_c(self) -> float:
+        """Mean of the coldest month."""
+        return self.annual_mean_c - self.annual_swing_k
+
 
 PRESETS = {
     climate.name: climate
@@ -101,6 +105,16 @@ PRESETS = {
             front_days=3.0,
             rh_mean_frac=0.56,
             rh_front_frac=0.12,
+        ),
+        Climate(
+            name="continental",
+            annual_mean_c=8.0,
+            annual_swing_k=15.0,
+            daily_swing_k=6.0,
+            front_k=5.0,
+            front_days=3.5,
+            rh_mean_frac=0.68,
+            rh_front_frac=0.11,
         ),
     )
 }

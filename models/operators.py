@@ -60,6 +60,20 @@ OPERATORS = {
             name="mixed",
             kinds={"bursts": 0.15, "sessions": 0.35, "few_long": 0.2, "top_up": 0.15, "idle": 0.15},
         ),
+        Operator(
+            name="crew_shifts",
+            kinds={"sessions": 0.35, "all_day": 0.35, "bursts": 0.1, "idle": 0.2},
+            work_days_per_week=6.0,
+            weekend_frac=0.4,
+            start_h=(5.0, 14.0),
+        ),
+        Operator(name="steady_work", kinds={"steady": 0.7, "few_long": 0.3}),
+        Operator(
+            name="quick_jobs",
+            kinds={"bursts": 0.5, "one_burst": 0.2, "top_up": 0.1, "idle": 0.2},
+            weekend_frac=0.3,
+        ),
+        Operator(name="long_light_shift", kinds={"light_long": 0.6, "steady": 0.4}, demand_frac=(0.04, 0.35)),
         Operator(name="bursts_exercised", kinds={"bursts": 0.8, "idle": 0.2}, exercise_days=3.0),
     )
 }
@@ -159,6 +173,13 @@ def _light_long(plan: _Plan, operator: Operator, rng: np.random.Generator, at_s:
         at_s += rng.uniform(1800.0, 5400.0)
 
 
+def _steady(plan: _Plan, operator: Operator, rng: np.random.Generator, at_s: float) -> None:
+    """One to three long runs at a demand that never changes."""
+    for _ in range(int(rng.integers(1, 4))):
+        at_s = plan.fixed(at_s, [(rng.uniform(1800.0, 7200.0), _demand(operator, rng))])
+        at_s += rng.uniform(1800.0, 7200.0)
+
+
 def _idle(plan: _Plan, operator: Operator, rng: np.random.Generator, at_s: float) -> None:
     """Nothing."""
 
@@ -171,6 +192,7 @@ DAYS: dict[str, Callable[[_Plan, Operator, np.random.Generator, float], None]] =
     "few_long": _few_long,
     "all_day": _all_day,
     "light_long": _light_long,
+    "steady": _steady,
     "idle": _idle,
 }
 
