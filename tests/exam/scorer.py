@@ -1,0 +1,292 @@
+"""Score a replay against an examination fleet's truth.
+
+`python -m tests.exam.scorer --truth DIR --replay OUT [--list] [--json FILE]` reads `findings.json`,
+`runs.json` and `water.json` of the replay. An episode is found when any finding of its unit and pattern
+overlaps it; a finding is right when it overlaps any episode. Border episodes count neither way.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import sys
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+GRACE_S = {
+    "short_cycling": 86_400.0,
+    "never_reaching_temperature": 3600.0,
+    "pressure_sensor_icing": 3600.0,
+}
+MONTH_S = 30.4375 * 86_400
+SHOWN_ROWS = 3
+"""A run with fewer readings inside it than this can't be missed."""
+SHOWN_S = 60.0
+"""Nor can one shorter than this."""
+
+Row = dict[str, Any]
+
+
+def seconds(text: str | None) -> float:
+    """Unix seconds of an RFC 3339 instant; inf for one that is still open."""
+    return dt.datetime.fromisoformat(text).timestamp() if text else float("inf")
+
+
+def overlaps(a: Row, b: Row, grace_s: float) -> bool:
+    """Whether two intervals meet within a grace."""
+    return a["start_s"] <= b["end_s"] + grace_s and b["start_s"] <= a["end_s"] + grace_s
+
+
+def with_seconds(rows: Iterable[Row]) -> list[Row]:
+    """Rows with `start_s`, `end_s` beside their texts."""
+    return [{**row, "start_s": seconds(row["start"]), "end_s": seconds(row.get("end"))} for row in rows]
+
+
+def spread(values: Sequence[float]) -> Row:
+    """Median, p90, p95 and count; nothing but the count when empty."""
+    if not len(values):
+        return {"n": 0}
+    q = np.percentile(np.asarray(values, dtype=float), [50, 90, 95])
+    return {
+        "n": len(values),
+        "median": round(float(q[0]), 2),
+        "p90": round(float(q[1]), 2),
+        "p95": round(float(q[2]), 2),
+    }
+
+
+def _delay(pattern: str, episode: Row, finding: Row) -> Row:
+    """How late a finding came, in the measures of its pattern."""
+    flagged_s = seconds(finding["first_flagged_at"])
+    out = {
+        "min_from_start": max(0.0, flagged_s - episode["start_s"]) / 60.0,
+        "min_from_decidable": (flagged_s - seconds(episode["decidable_at"])) / 60.0,
+    }
+    if pattern == "short_cycling":
+        starts = [seconds(t) for t in episode["wet_runs"]]
+        out["wet_runs"] = float(sum(t <= flagged_s for t in starts))
+        ready_s = seconds(episode["decidable_at"])
+        out["wet_runs_after_decidable"] = float(sum(ready_s < t <= flagged_s for t in starts))
+    if pattern == "never_reaching_temperature":
+        starts = [seconds(t) for t in episode["runs"]]
+        before = [t for t in starts if t <= flagged_s]
+        out["min_from_run_start"] = (flagged_s - (before[-1] if before else starts[0])) / 60.0
+        out["runs_before"] = float(max(0, len(before) - 1))
+    return out
+
+
+def _context(finding: Row, chapters: list[Row]) -> str:
+    """What the unit was up to when a finding was flagged."""
+    at_s = min(seconds(finding["first_flagged_at"]), finding["end_s"])
+    return "+".join(
+        dict.fromkeys(
+            c["kind"]
+            for c in chapters
+            if c["unit"] == finding["unit"] and c["start_s"] <= at_s and at_s <= c["end_s"] + 3600
+        )
+    )
+
+
+def score_pattern(
+    pattern: str, truth: list[Row], findings: list[Row], chapters: list[Row], months: float
+) -> Row:
+    """Event scores of one pattern; `truth` and `findings` carry `start_s`, `end_s`."""
+    grace_s = GRACE_S[pattern]
+    truth = [e for e in truth if e["pattern"] == pattern]
+    findings = [f for f in findings if f["pattern"] == pattern]
+    by_unit: dict[str, list[Row]] = defaultdict(list)
+    for f in findings:
+        by_unit[f["unit"]].append(f)
+    sure = [e for e in truth if not e["border"]]
+    kinds_all, kinds_found = Counter(e["kind"] for e in sure), Counter[str]()
+    delays: dict[str, list[float]] = defaultdict(list)
+    missed: list[Row] = []
+    for e in sure:
+        mine = [f for f in by_unit[e["unit"]] if overlaps(e, f, grace_s)]
+        if not mine:
+            missed.append(e)
+            continue
+        kinds_found[e["kind"]] += 1
+        earliest = min(mine, key=lambda f: seconds(f["first_flagged_at"]))
+        for name, value in _delay(pattern, e, earliest).items():
+            delays[name].append(value)
+    right, neutral, wrong = [], [], []
+    for f in findings:
+        met = [e for e in truth if e["unit"] == f["unit"] and overlaps(e, f, grace_s)]
+        (wrong if not met else right if any(not e["border"] for e in met) else neutral).append(f)
+    found = len(sure) - len(missed)
+    judged = len(right) + len(wrong)
+    return {
+        "episodes": len(sure),
+        "border": len(truth) - len(sure),
+        "found": found,
+        "recall": found / len(sure) if sure else None,
+        "findings": len(findings),
+        "right": len(right),
+        "neutral": len(neutral),
+        "false_alarms": len(wrong),
+        "precision": len(right) / judged if judged else None,
+        "false_alarms_per_unit_month": len(wrong) / months if months else None,
+        "recall_by_kind": {k: f"{kinds_found[k]}/{n}" for k, n in sorted(kinds_all.items())},
+        "delays": {name: spread(values) for name, values in delays.items()},
+        "missed": [
+            {k: e.get(k) for k in ("unit", "kind", "start", "end", "severity", "form")} for e in missed
+        ],
+        "wrong": [
+            {
+                **{
+                    k: f.get(k)
+                    for k in ("unit", "start", "end", "first_flagged_at", "confidence", "evidence")
+                },
+                "during": _context(f, chapters),
+            }
+            for f in wrong
+        ],
+    }
+
+
+def score_runs(truth: list[Row], runs: list[Row]) -> Row:
+    """Run detection: each true run against the found run that covers most of it."""
+    by_unit: dict[str, list[Row]] = defaultdict(list)
+    for r in runs:
+        by_unit[r["unit"]].append(r)
+    start_error, end_error, missed, short_missed = [], [], [], 0
+    used: Counter[int] = Counter()
+    for t in truth:
+        lap = [(min(t["end_s"], r["end_s"]) - max(t["start_s"], r["start_s"]), r) for r in by_unit[t["unit"]]]
+        lap = [(s, r) for s, r in lap if s > 0]
+        shown = t["rows"] >= SHOWN_ROWS and t["end_s"] - t["start_s"] >= SHOWN_S
+        if not lap:
+            if shown:
+                missed.append({k: t[k] for k in ("unit", "start", "end", "rows")})
+            else:
+                short_missed += 1
+            continue
+        best = max(lap, key=lambda pair: pair[0])[1]
+        used[id(best)] += 1
+        if shown and np.isfinite(best["end_s"]):
+            start_error.append(best["start_s"] - t["start_s"])
+            end_error.append(best["end_s"] - t["end_s"])
+    truth_by_unit: dict[str, list[Row]] = defaultdict(list)
+    for t in truth:
+        truth_by_unit[t["unit"]].append(t)
+    invented = [
+        {k: r.get(k) for k in ("unit", "start", "end")}
+        for r in runs
+        if not any(overlaps(t, r, 0.0) for t in truth_by_unit[r["unit"]])
+    ]
+    return {
+        "true_runs": len(truth),
+        "found_runs": len(runs),
+        "missed": len(missed),
+        "missed_unshown": short_missed,
+        "invented": len(invented),
+        "merged": sum(n > 1 for n in used.values()),
+        "start_error_s": {"bias": _median(start_error), "abs": spread(np.abs(start_error))},
+        "end_error_s": {"bias": _median(end_error), "abs": spread(np.abs(end_error))},
+        "missed_list": missed,
+        "invented_list": invented,
+    }
+
+
+def _median(values: Sequence[float]) -> float | None:
+    return round(float(np.median(values)), 2) if len(values) else None
+
+
+def score_water(truth: list[Row], water: list[Row]) -> Row:
+    """Daily retained water: error of the estimate, and how often its bounds hold the truth."""
+    said = {(w["unit"], w["date"]): w for w in water}
+    pairs = [(t["grams"], said[t["unit"], t["date"]]) for t in truth if (t["unit"], t["date"]) in said]
+    if not pairs:
+        return {"days": len(truth), "reported": 0}
+    true_g = np.array([t for t, _ in pairs])
+    grams, low, high = (np.array([w[k] for _, w in pairs], dtype=float) for k in ("grams", "low", "high"))
+    inside = (true_g >= low - 1e-9) & (true_g <= high + 1e-9)
+    wet = true_g > 10.0
+    return {
+        "days": len(truth),
+        "reported": len(pairs),
+        "error_g": {"bias": _median(grams - true_g), "abs": spread(np.abs(grams - true_g))},
+        "wet_days": int(wet.sum()),
+        "wet_day_ratio": spread((grams / np.maximum(true_g, 1e-9))[wet]),
+        "share_within_bounds": round(float(inside.mean()), 3),
+        "share_within_bounds_wet": round(float(inside[wet].mean()), 3) if wet.any() else None,
+        "bounds_width_g": spread(high - low),
+        "harmful_agreed": round(float(np.mean((grams > 41.5) == (true_g > 41.5))), 3),
+    }
+
+
+def score(truth_dir: Path, replay_dir: Path) -> Row:
+    """Every score of a replay."""
+
+    def rows(folder: Path, name: str) -> list[Row]:
+        loaded: list[Row] = json.loads((folder / name).read_text(encoding="utf-8"))
+        return loaded
+
+    truth = with_seconds(rows(truth_dir, "truth.json"))
+    chapters = with_seconds(rows(truth_dir, "truth_chapters.json"))
+    findings = with_seconds(rows(replay_dir, "findings.json"))
+    true_runs = with_seconds(rows(truth_dir, "truth_runs.json"))
+    true_water = rows(truth_dir, "truth_water.json")
+    months = len(true_water) * 86_400 / MONTH_S
+    out: Row = {"unit_months": round(months, 2), "patterns": {}}
+    for pattern in GRACE_S:
+        out["patterns"][pattern] = score_pattern(pattern, truth, findings, chapters, months)
+    out["other_findings"] = dict(Counter(f["pattern"] for f in findings if f["pattern"] not in GRACE_S))
+    out["runs"] = score_runs(true_runs, with_seconds(rows(replay_dir, "runs.json")))
+    out["water"] = score_water(true_water, rows(replay_dir, "water.json"))
+    return out
+
+
+def render(result: Row, listing: bool) -> str:
+    """The scores as text; with a listing of every miss and false alarm when asked."""
+    lines = [f"{result['unit_months']} unit-months"]
+    for pattern, s in result["patterns"].items():
+        recall, precision = (
+            f"{100 * s[k]:.1f} %" if s[k] is not None else "-" for k in ("recall", "precision")
+        )
+        lines += [
+            (
+                f"\n{pattern}: recall {recall} ({s['found']}/{s['episodes']}, {s['border']} border), "
+                f"precision {precision} ({s['right']} right, {s['false_alarms']} false, {s['neutral']} neutral), "
+                f"{s['false_alarms_per_unit_month'] or 0:.3f} false alarms per unit-month"
+            ),
+            "  recall by kind: " + ", ".join(f"{k} {v}" for k, v in s["recall_by_kind"].items()),
+            "  delay: " + "; ".join(f"{k} {v}" for k, v in s["delays"].items()),
+        ]
+        if listing:
+            lines += [f"  MISSED {json.dumps(e)}" for e in s["missed"]]
+            lines += [f"  FALSE {json.dumps(f)}" for f in s["wrong"]]
+    for part in ("runs", "water"):
+        shown = {k: v for k, v in result[part].items() if not k.endswith("_list")}
+        lines.append(f"\n{part}: " + json.dumps(shown))
+    if listing:
+        lines += [f"  MISSED RUN {json.dumps(r)}" for r in result["runs"]["missed_list"]]
+        lines += [f"  INVENTED RUN {json.dumps(r)}" for r in result["runs"]["invented_list"]]
+    if result["other_findings"]:
+        lines.append(f"\nother findings, not scored: {json.dumps(result['other_findings'])}")
+    return "\n".join(lines)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Print the scores."""
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("--truth", type=Path, required=True)
+    words.add_argument("--replay", type=Path, required=True)
+    words.add_argument("--list", action="store_true")
+    words.add_argument("--json", type=Path)
+    chosen = words.parse_args(argv)
+    result = score(chosen.truth, chosen.replay)
+    sys.stdout.write(render(result, chosen.list) + "\n")
+    if chosen.json:
+        chosen.json.write_text(json.dumps(result, indent=1), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
