@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from ingest.database import quarantine
 
 MAX_PAYLOAD_BYTES = 1_000_000
-"""A longer payload is kept up to here: enough to see what it was, without letting one sender fill the disk."""
+"""A longer payload is kept up to here: enough to see what it was, and no one sender fills the disk."""
 MAX_TEXT_CHARS = 2_000
 
 
