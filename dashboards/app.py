@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 from dashboards import access, api
 from dashboards.board import Board
 from dashboards.feed import Clock, Feed
-from dashboards.pages import fleet
+from dashboards.pages import fleet, unit
 from dashboards.pages.frame import STATIC
 from dashboards.settings import BoardSettings
 from dashboards.sources import Sources
@@ -48,7 +48,7 @@ def _pages(app: FastAPI, board: Board) -> None:
     pages_app.user_middleware.clear()
     nicegui.Client.shared_head_html = ""
     ui.add_head_html(_HEAD, shared=True)
-    for page in (fleet,):
+    for page in (fleet, unit):
         page.register(board)
     ui.run_with(
         app,

@@ -8,8 +8,10 @@ from __future__ import annotations
 import datetime as dt
 import enum
 import math
+from html import escape
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from ingest.reading import FloatArray
 from ingest.units_of_measure import (
     FAHRENHEIT_PER_KELVIN,
     GRAMS_PER_US_FLUID_OUNCE_WATER,
@@ -32,6 +34,7 @@ class System(enum.StrEnum):
 TEMP_UNIT = {System.US: "°F", System.SI: "°C"}
 PRESSURE_UNIT = {System.US: "psi", System.SI: "kPa"}
 WATER_UNIT = {System.US: "fl oz", System.SI: "g"}
+WATER_DIGITS = {System.US: 1, System.SI: 0}
 VOLUME_UNIT = {System.US: "ft³", System.SI: "m³"}
 
 
@@ -47,6 +50,21 @@ def pressure_value(kpa: float, system: System) -> float:
 
 def water_value(grams: float, system: System) -> float:
     """Liquid water in the unit of display."""
+    return grams / GRAMS_PER_US_FLUID_OUNCE_WATER if system is System.US else grams
+
+
+def temps(celsius: FloatArray, system: System) -> FloatArray:
+    """Temperatures in the unit of display; shape kept."""
+    return f_from_c(celsius) if system is System.US else celsius
+
+
+def pressures(kpa: FloatArray, system: System) -> FloatArray:
+    """Gauge pressures in the unit of display; shape kept."""
+    return psi_from_kpa(kpa) if system is System.US else kpa
+
+
+def waters(grams: FloatArray, system: System) -> FloatArray:
+    """Liquid water in the unit of display; shape kept."""
     return grams / GRAMS_PER_US_FLUID_OUNCE_WATER if system is System.US else grams
 
 
@@ -70,20 +88,16 @@ def pressure(kpa: float, system: System) -> str:
     return _text(pressure_value(kpa, system), 0, PRESSURE_UNIT[system])
 
 
-def _water_digits(system: System) -> int:
-    return 1 if system is System.US else 0
-
-
 def water(grams: float, system: System) -> str:
     """Water with its unit; tenths of a fluid ounce (about 3 g), whole grams."""
-    return _text(water_value(grams, system), _water_digits(system), WATER_UNIT[system])
+    return _text(water_value(grams, system), WATER_DIGITS[system], WATER_UNIT[system])
 
 
 def water_band(low_g: float, high_g: float, system: System) -> str:
     """Low and high bound as one range."""
     if math.isnan(low_g) or math.isnan(high_g):
         return UNKNOWN
-    digits = _water_digits(system)
+    digits = WATER_DIGITS[system]
     low, high = (f"{water_value(grams, system):,.{digits}f}" for grams in (low_g, high_g))
     return f"{low} to {high}\u202f{WATER_UNIT[system]}"
 
@@ -131,6 +145,11 @@ def ago(seconds: float) -> str:
         if seconds >= size_s:
             return f"{int(seconds // size_s)}\u202f{name} ago"
     return f"{int(seconds)}\u202fs ago"
+
+
+def markup(text: str) -> str:
+    """Text as it may stand inside markup, quotes included."""
+    return escape(text, quote=True)
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

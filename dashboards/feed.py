@@ -7,18 +7,19 @@ changed since its own last look.
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from dashboards.display import System
+from dashboards.display import System, ms_of
 from dashboards.fleet_rows import FleetRow, fleet_rows, row_json, state_counts, summary
 from dashboards.settings import BoardSettings
 from dashboards.sources import Sources
 
-Clock = Callable[[], int]
-"""Now. [Unix ms]"""
+Clock = Callable[[], dt.datetime]
+"""Now, aware UTC."""
 
 HELD_S = 0.8
 """How long one look at the databases serves everybody. [s]"""
@@ -74,7 +75,7 @@ class Feed:
             summary=summary(rows),
             counts=state_counts(rows),
             yards=sorted({row.profile.yard for row in rows if row.profile.yard}),
-            now_ms=self._clock(),
+            now_ms=ms_of(self._clock()),
         )
 
     def expire(self) -> None:
@@ -88,7 +89,7 @@ class Feed:
             sources.statuses(),
             sources.alarms(),
             sources.links(),
-            self._clock(),
+            ms_of(self._clock()),
             self._settings,
         )
 

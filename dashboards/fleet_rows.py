@@ -213,7 +213,7 @@ def row_json(row: FleetRow, system: System) -> dict[str, Any]:
         "state": str(row.state),
         "link": row.link,
         "alarms": [
-            {"title": alarm.title, "priority": alarm.priority, "state": str(alarm.state)}
+            {"title": alarm.name, "priority": alarm.priority, "state": str(alarm.state)}
             for alarm in row.alarms
         ],
         **(_signals(row, row.status, system) if row.status else {"heard_ms": None}),

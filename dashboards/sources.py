@@ -23,6 +23,8 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     alarm_id: str
     unit_id: str
     pattern: str
+    name: str
+    """A few words, for tags."""
     title: str
     priority: Priority
     state: AlarmState
@@ -35,8 +37,9 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     """Why it is shelved, suppressed or out of service."""
     cause: str = ""
     consequence: str = ""
-    response: str = ""
-    time_to_respond: str = ""
+    response: tuple[str, ...] = ()
+    """Steps, in order."""
+    respond_by: dt.datetime | None = None
     cautions: tuple[str, ...] = ()
     evidence: tuple[Evidence, ...] = ()
     finding_id: str = ""
@@ -53,6 +56,7 @@ class MailView(msgspec.Struct, frozen=True, kw_only=True):
     attempts: int
     next_attempt_at: dt.datetime | None
     last_error: str
+    """Why it was not sent; empty when nothing stands in the way."""
     alarm_id: str
 
 
@@ -96,16 +100,16 @@ class Sources(Protocol):
     def alarm(self, alarm_id: str) -> AlarmView | None:
         """One alarm, whatever its state."""
 
-    def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
+    def acknowledge(self, alarm_id: str, by: str) -> None:
         """Take note of an alarm. KeyError: no such alarm; ValueError: not in a state to be acknowledged."""
 
-    def unacknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
+    def unacknowledge(self, alarm_id: str, by: str) -> None:
         """Take an acknowledgement back. KeyError: no such alarm."""
 
-    def shelve(self, alarm_id: str, by: str, reason: str, until_ms: int, now_ms: int) -> None:
+    def shelve(self, alarm_id: str, by: str, reason: str, until: dt.datetime) -> None:
         """Put an alarm aside until an instant, for a reason. KeyError: no such alarm."""
 
-    def unshelve(self, alarm_id: str, by: str, now_ms: int) -> None:
+    def unshelve(self, alarm_id: str, by: str) -> None:
         """Bring a shelved alarm back. KeyError: no such alarm."""
 
     def mails(self, limit: int) -> list[MailView]:

@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from alerts.alarm import AlarmState, Priority
-from dashboards.display import from_ms, ms_of
+from dashboards.display import ms_of
 from dashboards.sources import AlarmView, MailView, QuarantineView
 from ingest.profile import UnitProfile
 from ingest.reading import Readings
@@ -154,7 +154,8 @@ def alarm(
         alarm_id=f"{pattern}-{n:02d}",
         unit_id=f"rm-{n:02d}",
         pattern=pattern,
-        title=words[pattern],
+        name=words[pattern],
+        title=f"{words[pattern]}: water stays in the sump",
         priority=priority,
         state=state,
         raised_at=now - dt.timedelta(hours=5 * n),
@@ -162,8 +163,11 @@ def alarm(
         acknowledged_at=now - dt.timedelta(hours=1) if state is AlarmState.ACKNOWLEDGED else None,
         cause="Runs end before the oil is hot, so water that condensed stays in the sump.",
         consequence="Emulsified oil, rust in the air end, a plugged separator element.",
-        response="Make one exercise run: air valve closed until hot, then open for 30 minutes.",
-        time_to_respond="within 2 days",
+        response=(
+            "Warm it up with the air valve closed until the discharge is above the required temperature.",
+            "Then open the air valve and keep air flowing for 30 minutes.",
+        ),
+        respond_by=now - dt.timedelta(hours=5 * n) + dt.timedelta(hours=48),
         cautions=(
             "Hot oil and surfaces.",
             "Stored pressure: confirm with a second gauge and relieve before opening.",
@@ -292,18 +296,16 @@ class InventedSources:
     def _change(self, alarm_id: str, **changes: object) -> None:
         self.kept[alarm_id] = msgspec.structs.replace(self.kept[alarm_id], **changes)
 
-    def acknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
-        self._change(
-            alarm_id, state=AlarmState.ACKNOWLEDGED, acknowledged_by=by, acknowledged_at=from_ms(now_ms)
-        )
+    def acknowledge(self, alarm_id: str, by: str) -> None:
+        self._change(alarm_id, state=AlarmState.ACKNOWLEDGED, acknowledged_by=by, acknowledged_at=self.now)
 
-    def unacknowledge(self, alarm_id: str, by: str, now_ms: int) -> None:
+    def unacknowledge(self, alarm_id: str, by: str) -> None:
         self._change(alarm_id, state=AlarmState.UNACKNOWLEDGED, acknowledged_by="", acknowledged_at=None)
 
-    def shelve(self, alarm_id: str, by: str, reason: str, until_ms: int, now_ms: int) -> None:
-        self._change(alarm_id, state=AlarmState.SHELVED, shelved_until=from_ms(until_ms), cover_reason=reason)
+    def shelve(self, alarm_id: str, by: str, reason: str, until: dt.datetime) -> None:
+        self._change(alarm_id, state=AlarmState.SHELVED, shelved_until=until, cover_reason=reason)
 
-    def unshelve(self, alarm_id: str, by: str, now_ms: int) -> None:
+    def unshelve(self, alarm_id: str, by: str) -> None:
         self._change(alarm_id, state=AlarmState.UNACKNOWLEDGED, shelved_until=None, cover_reason="")
 
     def mails(self, limit: int) -> list[MailView]:

@@ -1,0 +1,186 @@
+"""`dashboards.sources.Sources` answered from the databases, the engine's results and the alarm desk."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Protocol
+
+import sqlalchemy as sa
+
+from alerts.alarm import Alarm, AlarmState
+from alerts.desk import AlarmDesk
+from alerts.outbox import Outbox, OutboxMail
+from alerts.rationale import Rationale, rationales
+from dashboards.display import from_ms
+from dashboards.sources import AlarmView, MailView, QuarantineView
+from dashboards.words import pattern_words
+from ingest import database as tables
+from ingest.profile import UnitProfile
+from ingest.register import Register
+from ingest.results import Results
+from ingest.store.protocol import ReadingStore
+from models.records import Finding, Pattern, Run, UnitStatus
+from models.trace import Trace
+
+SHOWN = tuple(state for state in AlarmState if state is not AlarmState.NORMAL)
+PAYLOAD_SHOWN_BYTES = 2_000
+
+
+class TraceSource(Protocol):
+    """What the board needs of the analyst."""
+
+    def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
+        """Readings and what the engine made of them."""
+
+
+class LiveSources:
+    """The board's view on a running system. Every method blocks on a database."""
+
+    def __init__(
+        self,
+        *,
+        database: sa.Engine,
+        store: ReadingStore,
+        register: Register,
+        desk: AlarmDesk,
+        analyst: TraceSource,
+    ) -> None:
+        self._database, self._store, self._register = database, store, register
+        self._desk, self._analyst = desk, analyst
+        self._results = Results(database)
+        self._outbox = Outbox(database)
+        self._rationales = rationales()
+
+    def profiles(self) -> dict[str, UnitProfile]:
+        """Every registered unit by its id."""
+        return {profile.unit_id: profile for profile in self._register.all()}
+
+    def statuses(self) -> dict[str, UnitStatus]:
+        """Newest standing by unit."""
+        return {status.unit_id: status for status in self._results.statuses(UnitStatus)}
+
+    def links(self) -> dict[str, str]:
+        """Link state by unit."""
+        query = sa.select(tables.links.c.unit_id, tables.links.c.state)
+        with self._database.connect() as connection:
+            return {row.unit_id: row.state for row in connection.execute(query)}
+
+    def span(self, unit_id: str) -> tuple[int, int] | None:
+        """First and last reading. [Unix ms]"""
+        return self._store.span(unit_id)
+
+    def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
+        """Readings with what the engine made of them."""
+        return self._analyst.trace(unit_id, start_ms, end_ms)
+
+    def runs(self, unit_id: str, start_ms: int, end_ms: int) -> list[Run]:
+        """Runs that touch the span, oldest first."""
+        return self._results.runs(Run, unit_id, start_ms, end_ms)
+
+    def findings(self, unit_id: str) -> list[Finding]:
+        """Findings of a unit, oldest first."""
+        return self._results.findings(Finding, unit_id)
+
+    def alarms(self) -> list[AlarmView]:
+        """Alarms in every state but normal."""
+        return [self._view(alarm) for alarm in self._desk.alarms(SHOWN)]
+
+    def alarm(self, alarm_id: str) -> AlarmView | None:
+        """One alarm, whatever its state."""
+        found = self._desk.alarm(alarm_id)
+        return None if found is None else self._view(found)
+
+    def acknowledge(self, alarm_id: str, by: str) -> None:
+        """See `AlarmDesk.acknowledge`."""
+        self._desk.acknowledge(alarm_id, by)
+
+    def unacknowledge(self, alarm_id: str, by: str) -> None:
+        """See `AlarmDesk.unacknowledge`."""
+        self._desk.unacknowledge(alarm_id, by)
+
+    def shelve(self, alarm_id: str, by: str, reason: str, until: dt.datetime) -> None:
+        """See `AlarmDesk.shelve`."""
+        self._desk.shelve(alarm_id, until, by, reason)
+
+    def unshelve(self, alarm_id: str, by: str) -> None:
+        """See `AlarmDesk.unshelve`."""
+        self._desk.unshelve(alarm_id, by)
+
+    def mails(self, limit: int) -> list[MailView]:
+        """Outbox, newest first."""
+        return [_mail_view(mail) for mail in self._outbox.recent(limit)]
+
+    def mail_eml(self, message_id: str) -> bytes | None:
+        """One message as it is or will be sent."""
+        return self._outbox.eml(message_id)
+
+    def quarantined(self, limit: int) -> list[QuarantineView]:
+        """Messages kept aside, newest first."""
+        kept = tables.quarantine.c
+        query = sa.select(tables.quarantine).order_by(kept.quarantine_id.desc()).limit(limit)
+        with self._database.connect() as connection:
+            return [
+                QuarantineView(
+                    quarantine_id=row.quarantine_id,
+                    received_at=from_ms(row.received_at_ms),
+                    topic=row.topic,
+                    reason=row.reason,
+                    payload=row.payload[:PAYLOAD_SHOWN_BYTES].decode(errors="replace"),
+                )
+                for row in connection.execute(query)
+            ]
+
+    def quarantine_count(self) -> int:
+        """How many messages are kept aside."""
+        with self._database.connect() as connection:
+            return connection.execute(sa.select(sa.func.count()).select_from(tables.quarantine)).scalar_one()
+
+    def check(self) -> None:
+        """Touch both databases."""
+        self.quarantine_count()
+        self._store.span("")
+
+    def _view(self, alarm: Alarm) -> AlarmView:
+        return alarm_view(alarm, self._rationales)
+
+
+def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale]) -> AlarmView:
+    """An alarm joined with what its pattern's rationale tells."""
+    rationale = known[alarm.pattern]
+    return AlarmView(
+        alarm_id=alarm.alarm_id,
+        unit_id=alarm.unit_id,
+        pattern=alarm.pattern,
+        name=pattern_words(alarm.pattern),
+        title=rationale.title,
+        priority=alarm.priority,
+        state=alarm.state,
+        raised_at=alarm.raised_at,
+        returned_at=alarm.returned_at,
+        acknowledged_by=alarm.acknowledged_by,
+        acknowledged_at=alarm.acknowledged_at,
+        shelved_until=alarm.shelved_until,
+        cover_reason=alarm.cover_reason,
+        cause=rationale.cause,
+        consequence=rationale.consequence,
+        response=rationale.response,
+        respond_by=alarm.opened_at + rationale.time_to_respond,
+        cautions=rationale.cautions,
+        evidence=alarm.finding.evidence,
+        finding_id=alarm.finding.finding_id,
+    )
+
+
+def _mail_view(mail: OutboxMail) -> MailView:
+    return MailView(
+        message_id=mail.message_id,
+        subject=mail.subject,
+        recipients=mail.recipients,
+        created_at=from_ms(mail.created_at_ms),
+        sent_at=None if mail.sent_at_ms is None else from_ms(mail.sent_at_ms),
+        attempts=mail.attempts,
+        next_attempt_at=None if mail.next_attempt_at_ms is None else from_ms(mail.next_attempt_at_ms),
+        last_error=mail.last_error or "",
+        alarm_id=mail.alarm_id or "",
+    )

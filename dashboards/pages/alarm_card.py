@@ -1,0 +1,44 @@
+"""Parts of an alarm as several pages show them: evidence, cause, consequence, response, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from nicegui import ui
+
+from alerts.wording import evidence_line
+from dashboards.display import System
+from dashboards.sources import AlarmView
+from models.records import Evidence
+
+
+def evidence_lines(evidence: Sequence[Evidence], system: System) -> None:
+    """The facts behind it, in words."""
+    if evidence:
+        with ui.element("ul").classes("dw-evidence"):
+            for one in evidence:
+                with ui.element("li"):
+                    ui.label(evidence_line(one, system.value))
+
+
+def steps(alarm: AlarmView) -> None:
+    """Cause, consequence, what to do in order, and the cautions of this alarm."""
+    for name, text in (("Cause", alarm.cause), ("If nothing is done", alarm.consequence)):
+        if text:
+            with ui.element("div").classes("dw-reason"):
+                ui.label(name).classes("dw-reason-name")
+                ui.label(text)
+    if alarm.response:
+        with ui.element("div").classes("dw-reason"):
+            ui.label("What to do").classes("dw-reason-name")
+            with ui.element("ol"):
+                for text in alarm.response:
+                    with ui.element("li"):
+                        ui.label(text)
+    if alarm.cautions:
+        with ui.element("div").classes("dw-reason dw-cautions"):
+            ui.label("Caution").classes("dw-reason-name")
+            with ui.element("ul"):
+                for text in alarm.cautions:
+                    with ui.element("li"):
+                        ui.label(text)

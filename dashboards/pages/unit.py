@@ -1,0 +1,191 @@
+"""One unit's page: how it stands and what to do, its signals over a range, its runs and findings."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime as dt
+from typing import Any
+
+from fastapi import Request
+from nicegui import ui
+
+from dashboards import addresses, charts, display, ranges
+from dashboards.board import Board
+from dashboards.fleet_rows import FleetRow
+from dashboards.lines import UnitLines, unit_lines
+from dashboards.pages import unit_tables
+from dashboards.pages.frame import Visit, empty, fault, framed, visit
+from dashboards.pages.unit_head import UnitHead
+from dashboards.palette import DARK, LIGHT
+from dashboards.ranges import Range, RangeError
+from models.records import Finding, Run
+
+REFRESH_S = 2.0
+CHART_REFRESH_S = 30.0
+NARROW_PX = 640
+_INSTANT = 'type="datetime-local"'
+
+
+def register(board: Board) -> None:
+    """Put the page at ``/units/<unit>``."""
+
+    @ui.page("/units/{segment}", title="Unit", response_timeout=20.0)
+    async def unit_page(request: Request, segment: str) -> None:
+        here, unit_id = visit(board, request), addresses.name_of(segment)
+        try:
+            rows = {row.unit_id: row for row in await board.feed.rows()}
+            span = await asyncio.to_thread(board.sources.span, unit_id)
+        except Exception as error:
+            with framed(here, "", unit_id):
+                fault(error, f"Reading unit {unit_id!r}")
+            return
+        row = rows.get(unit_id)
+        with framed(here, "", row.label if row else unit_id):
+            if row is None:
+                empty(
+                    f"No unit is called {unit_id!r}.", "It may have been removed, or the address is mistyped."
+                )
+                ui.link("To the fleet page", "/").classes("dw-button")
+                return
+            await UnitPage(here, row, span, request).build()
+
+
+class UnitPage:
+    """The page of one unit for one visitor."""
+
+    def __init__(self, here: Visit, row: FleetRow, span: tuple[int, int] | None, request: Request) -> None:
+        self._here, self._row, self._span = here, row, span
+        self._tz = display.zone(row.profile.tz)
+        self._asked = {name: request.query_params.get(name, "") for name in ("range", "from", "to")}
+        self._chart: ui.echart | None = None
+
+    async def build(self) -> None:
+        """Head first, then range choice, chart and tables once the browser is connected."""
+        head = UnitHead(self._here, self._row)
+        ui.timer(REFRESH_S, lambda: head.refresh_from(self._here.board.feed))
+        try:
+            shown = self._range()
+        except RangeError as error:
+            self._range_bar(None)
+            empty("That range can't be shown.", str(error))
+            return
+        self._range_bar(shown)
+        if self._span is None:
+            empty("No readings yet.", "Signals, runs and findings appear with the first reading.")
+            return
+        body = ui.element("div").classes("dw-body")
+        with body:
+            ui.label("Drawing…").classes("dw-sub dw-loading")
+        await ui.context.client.connected()
+        await self._fill(body, shown)
+
+    def _range(self) -> Range:
+        asked = self._asked
+        now = self._here.board.clock()
+        return ranges.range_of(
+            asked["range"], asked["from"], asked["to"], span=self._span, now=now, tz=self._tz
+        )
+
+    def _range_bar(self, shown: Range | None) -> None:
+        path = addresses.unit_path(self._row.unit_id)
+        with ui.element("div").classes("dw-ranges").props('role="group" aria-label="Range"'):
+            for key, name in (
+                *((key, name) for key, (name, _) in ranges.CHOICES.items()),
+                (ranges.ALL, "All"),
+            ):
+                link = ui.link(name, f"{path}?range={key}").classes("dw-button dw-small")
+                if shown and shown.choice == key:
+                    link.classes("primary").props('aria-current="true"')
+            start, end = ranges.in_words(shown, self._tz) if shown else ("", "")
+            with ui.element("form").classes("dw-custom").props(f'method="get" action="{path}"'):
+                ui.html(
+                    f'<label>From <input class="dw-input" {_INSTANT} name="from" value="{start}"></label>'
+                    f'<label>to <input class="dw-input" {_INSTANT} name="to" value="{end}"></label>'
+                    '<button class="dw-button dw-small">Show</button>',
+                    sanitize=False,
+                )
+        ui.label(f"Times are wall clock of the yard: {self._zone_words()}.").classes("dw-sub")
+
+    def _zone_words(self) -> str:
+        local = self._here.board.clock().astimezone(self._tz)
+        offset = local.strftime("%z")
+        return f"{self._row.profile.tz} (now {local:%H:%M}, UTC{offset[:3]}:{offset[3:]})"
+
+    async def _fill(self, body: ui.element, shown: Range) -> None:
+        sources, unit_id = self._here.board.sources, self._row.unit_id
+        try:
+            lines = await asyncio.to_thread(self._lines, shown)
+            runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
+            findings = await asyncio.to_thread(sources.findings, unit_id)
+            dark, width_px = await self._browser()
+        except Exception as error:
+            body.clear()
+            with body:
+                fault(error, "Reading this range")
+            return
+        body.clear()
+        touching = [one for one in findings if _touches(one, shown)]
+        with body:
+            if lines.n_readings == 0:
+                empty("No readings in this range.", "Choose a longer range, or All.")
+            else:
+                ui.label(
+                    f"{lines.n_readings:,} readings; lines are thinned to what the screen can show."
+                ).classes("dw-sub")
+                options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
+                self._chart = ui.echart(options).classes("dw-chart")
+                if shown.follows:
+                    ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
+            unit_tables.findings_list(touching, self._tz, self._here.system)
+            unit_tables.runs_table(runs, self._tz, self._here.system)
+
+    async def _browser(self) -> tuple[bool, int]:
+        found = await ui.run_javascript(
+            "[document.body.classList.contains('body--dark'), window.innerWidth]", timeout=5.0
+        )
+        return bool(found[0]), int(found[1])
+
+    def _lines(self, shown: Range) -> UnitLines:
+        trace = self._here.board.sources.trace(self._row.unit_id, shown.start_ms, shown.end_ms)
+        return unit_lines(trace, shown.start_ms, shown.end_ms)
+
+    async def _redraw(self, dark: bool, width_px: int) -> None:
+        """Newer readings on a range that follows them; what the visitor zoomed to stays."""
+        sources, unit_id = self._here.board.sources, self._row.unit_id
+        self._span = await asyncio.to_thread(sources.span, unit_id)
+        shown = self._range()
+        lines = await asyncio.to_thread(self._lines, shown)
+        runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
+        findings = await asyncio.to_thread(sources.findings, unit_id)
+        if self._chart is None or lines.n_readings == 0:
+            return
+        options = self._options(
+            lines, runs, [one for one in findings if _touches(one, shown)], dark=dark, width_px=width_px
+        )
+        # Without its zoom settings the new state leaves the visitor's own zoom alone.
+        for zoom in options["dataZoom"]:
+            zoom.pop("start", None)
+        self._chart.options.update(options)
+        self._chart.update()
+
+    def _options(
+        self, lines: UnitLines, runs: list[Run], findings: list[Finding], *, dark: bool, width_px: int
+    ) -> dict[str, Any]:
+        return charts.unit_chart(
+            lines,
+            runs,
+            findings,
+            system=self._here.system,
+            tz=self._tz,
+            palette=DARK if dark else LIGHT,
+            harmful_g=self._row.harmful_g,
+            now=self._here.board.clock(),
+            narrow=width_px < NARROW_PX,
+        )
+
+
+def _touches(finding: Finding, shown: Range) -> bool:
+    """Whether a finding stood, or was flagged, within the range."""
+    end = finding.end_at or dt.datetime.max.replace(tzinfo=dt.UTC)
+    start_ms = display.ms_of(finding.start_at)
+    return start_ms < shown.end_ms and (finding.end_at is None or display.ms_of(end) >= shown.start_ms)

@@ -1,0 +1,147 @@
+"""Top of a unit's page: who it is, how it stands now, and what to do about it. Kept current."""
+
+from __future__ import annotations
+
+from nicegui import ui
+
+from dashboards import display, words
+from dashboards.feed import Feed
+from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json
+from dashboards.pages.alarm_card import evidence_lines, steps
+from dashboards.pages.frame import Visit
+from dashboards.sources import AlarmView
+
+
+class UnitHead:
+    """The part of the page that follows the unit's newest reading."""
+
+    def __init__(self, here: Visit, row: FleetRow) -> None:
+        self._here, self._row = here, row
+        self._seen: object = None
+        self.show()
+
+    async def refresh_from(self, feed: Feed) -> None:
+        """Take the unit's newest row and show it when it differs."""
+        rows = [row for row in await feed.rows() if row.unit_id == self._row.unit_id]
+        if rows:
+            self._row = rows[0]
+        self._heard.set_text(self._heard_words())
+        if self._fingerprint() != self._seen:
+            self._tiles.clear()
+            self._advice.clear()
+            self._fill()
+
+    def show(self) -> None:
+        """Lay it out once."""
+        row = self._row
+        with ui.element("div").classes("dw-unit-head"):
+            with ui.element("div"):
+                ui.html(f"<h1>{display.markup(row.label)}</h1>", sanitize=False)
+                place = " · ".join(part for part in (row.profile.yard, row.profile.customer) if part)
+                named = f"{row.unit_id} · {place}" if row.label != row.unit_id and place else place
+                ui.label(named).classes("dw-sub")
+                if row.profile.provisional:
+                    ui.label("Registered by itself; nobody has confirmed its ratings yet.").classes("dw-sub")
+            self._state = ui.element("div").classes("dw-unit-state")
+            with self._state:
+                self._state_label = ui.label("").classes("dw-state")
+                self._heard = ui.label("").classes("dw-sub")
+        self._tiles = ui.element("div").classes("dw-tiles")
+        self._advice = ui.element("div").classes("dw-advice")
+        self._fill()
+
+    def _fingerprint(self) -> object:
+        return (row_json(self._row, self._here.system) | {"heard_ms": 0}, self._row.alarms)
+
+    def _heard_words(self) -> str:
+        if self._row.status is None:
+            return "no reading worked through yet"
+        age_s = (self._here.board.clock() - self._row.status.observed_at).total_seconds()
+        return f"last heard {display.ago(age_s)}"
+
+    def _fill(self) -> None:
+        self._seen = self._fingerprint()
+        self._heard.set_text(self._heard_words())
+        marks = {UnitState.RUNNING: "▶ running", UnitState.STOPPED: "■ stopped", UnitState.SILENT: "◌ silent"}
+        self._state_label.set_text(marks[self._row.state])
+        self._state_label.classes(replace=f"dw-state is-{self._row.state}")
+        with self._tiles:
+            self._fill_tiles()
+        with self._advice:
+            self._fill_advice()
+
+    def _fill_tiles(self) -> None:
+        status, system = self._row.status, self._here.system
+        if status is None:
+            return
+        data = row_json(self._row, system)
+        level = {"ok": "", "near": "near harmful", "harmful": "harmful"}[data["water_level"]]
+        tiles = (
+            ("Discharge", data["temp"], f"needs {data['required']}", data["gap"]),
+            ("Dew margin", _margin(self._row, self._here), "above the pressure dew point", ""),
+            (
+                "Sump pressure",
+                data["pressure"],
+                "untrusted: confirm with a second gauge" if data["pressure_doubted"] else "gauge",
+                "",
+            ),
+            ("Water held", data["water"], data["water_band"], level),
+            ("Dry-out still needed", display.minutes(status.dry_out_min), "hot, with air flowing", ""),
+            (
+                "Outside air",
+                display.temp(status.ambient_temp_c, system),
+                _ambient_error(self._row, self._here),
+                "",
+            ),
+            ("Hour meter", data["hours"], "", ""),
+        )
+        for name, figure, below, mark in tiles:
+            with ui.element("div").classes("dw-tile"):
+                ui.label(name).classes("dw-cap")
+                ui.label(figure).classes("dw-figure")
+                ui.label(below).classes("dw-sub")
+                if mark:
+                    good = mark == "hot enough"
+                    ui.label(mark).classes("dw-tag good" if good else "dw-tag caution")
+
+    def _fill_advice(self) -> None:
+        row = self._row
+        for alarm in row.alarms:
+            _alarm(alarm, self._here)
+        if row.alarms:
+            return
+        if row.need is Need.WATER and row.status is not None:
+            minutes = display.minutes(row.status.dry_out_min)
+            ui.label(
+                f"Its sump holds close to a harmful amount of water. Keep it running hot with air flowing "
+                f"for about {minutes} to dry it."
+            ).classes("dw-note")
+        else:
+            ui.label("No open alarm.").classes("dw-note")
+
+
+def _margin(row: FleetRow, here: Visit) -> str:
+    if row.status is None:
+        return display.UNKNOWN
+    margin_k = row.status.discharge_temp_c - row.status.pressure_dew_point_c
+    sign = display.MINUS if margin_k < 0 else ""
+    return sign + display.temp_difference(margin_k, here.system)
+
+
+def _ambient_error(row: FleetRow, here: Visit) -> str:
+    if row.status is None or row.status.ambient_error_k == 0:
+        return ""
+    return f"estimated, ± {display.temp_difference(row.status.ambient_error_k, here.system)}"
+
+
+def _alarm(alarm: AlarmView, here: Visit) -> None:
+    with ui.element("section").classes(f"dw-alarm is-{alarm.state}"):
+        with ui.element("div").classes("dw-alarm-top"):
+            ui.label(alarm.title).classes("dw-alarm-title")
+            ui.label(f"{words.STATES[alarm.state]} · {alarm.priority} priority").classes("dw-sub")
+            ui.link("Acknowledge or shelve", f"/alarms#{alarm.alarm_id}").classes("dw-button dw-small")
+        evidence_lines(alarm.evidence, here.system)
+        with ui.element("details"):
+            with ui.element("summary"):
+                ui.label("What to do").classes("dw-inline")
+            steps(alarm)

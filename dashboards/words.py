@@ -1,0 +1,50 @@
+"""Short names of patterns, states and outcomes, as tags and tables show them. Pure."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from alerts.alarm import AlarmState
+from dashboards import display
+from dashboards.sources import MailView
+from models.records import Outcome, Pattern
+
+_PATTERNS = {
+    Pattern.SHORT_CYCLING: "Short, cool runs",
+    Pattern.NEVER_REACHING_TEMPERATURE: "Never gets hot",
+    Pattern.PRESSURE_SENSOR_ICING: "Pressure sensor iced",
+}
+OUTCOMES = {
+    Outcome.DRIED_OUT: "dried out",
+    Outcome.HELD: "held",
+    Outcome.ADDED_WATER: "added water",
+}
+STATES = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED_UNACKNOWLEDGED: "ended, not acknowledged",
+    AlarmState.SHELVED: "shelved",
+    AlarmState.SUPPRESSED_BY_DESIGN: "held back while it can't apply",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+    AlarmState.NORMAL: "normal",
+}
+
+
+def pattern_words(pattern: str) -> str:
+    """Short name of a pattern; one that has none yet is spelt out."""
+    known = {str(one): words for one, words in _PATTERNS.items()}
+    return known.get(pattern) or spelt_out(pattern)
+
+
+def spelt_out(name: str) -> str:
+    """ "service_due" -> "Service due"."""
+    return name.replace("_", " ").capitalize()
+
+
+def mail_state(mail: MailView) -> tuple[str, str]:
+    """State of a message in a word, and the reason or time behind it."""
+    if mail.sent_at is not None:
+        return "sent", f"{display.instant(mail.sent_at, dt.UTC)} UTC"
+    return (
+        "not sent" if mail.last_error.startswith("not sent") else "waiting"
+    ), mail.last_error or "next in line"
