@@ -20,7 +20,7 @@ import sqlalchemy as sa
 
 from alerts import alarm as life
 from alerts import message, notices, picture, policy, routing
-from alerts.alarm import Alarm, AlarmState, LogEntry
+from alerts.alarm import Alarm, AlarmState, LogEntry, Told
 from alerts.notices import Notice, NoticeKind
 from alerts.outbox import Outbox, OutboxMail
 from alerts.policy import AlarmPolicy
@@ -169,9 +169,9 @@ class AlarmDesk:
     def _settle(self, findings: Sequence[Finding]) -> list[Alarm]:
         with self._lock:
             now = self._clock()
-            known = self._alarms_concerned({finding.unit_id for finding in findings}, now)
+            known = self._alarms_concerned({finding.unit_id for finding in findings})
             changes = policy.review(
-                findings, known, now, self._settings.policy, withdrawn=self._withdrawn(known)
+                findings, known, now, self._settings.policy, withdrawn=self._withdrawn(known, findings)
             )
             book = {one.alarm_id: one for one in known} | {
                 change.alarm.alarm_id: change.alarm for change in changes
@@ -279,19 +279,18 @@ class AlarmDesk:
             record = connection.execute(sa.select(table.record).where(table.unit_id == unit_id)).scalar()
         return None if record is None else msgspec.json.decode(record, type=UnitStatus)
 
-    def _alarms_concerned(self, unit_ids: Collection[str], now: dt.datetime) -> list[Alarm]:
+    def _alarms_concerned(self, unit_ids: Collection[str]) -> list[Alarm]:
         """Every alarm of these units, and of the others those open or with something left to tell."""
-        lately_ms = _ms(now - self._settings.policy.keep_returned)
         table = tables.alarms.c
+        # Records are compact JSON: closed alarms whose end is still to be told are found by their text.
+        untold = table.record.contains(f'"told":"{Told.ACTIVE.value}"', autoescape=True)
         open_ones = table.state != AlarmState.NORMAL.value
-        query = sa.select(table.record).where(
-            sa.or_(open_ones, table.raised_at_ms >= lately_ms, table.unit_id.in_(sorted(unit_ids)))
-        )
+        query = sa.select(table.record).where(sa.or_(open_ones, untold, table.unit_id.in_(sorted(unit_ids))))
         return self._read(query)
 
-    def _withdrawn(self, alarms: Iterable[Alarm]) -> frozenset[str]:
-        """Ids of findings behind open alarms that the results no longer hold."""
-        asked = {one.finding.finding_id for one in alarms if one.open}
+    def _withdrawn(self, alarms: Iterable[Alarm], heard: Iterable[Finding]) -> frozenset[str]:
+        """Ids of findings behind open alarms that the results no longer hold, nor are heard of just now."""
+        asked = {one.finding.finding_id for one in alarms if one.open} - {one.finding_id for one in heard}
         query = sa.select(tables.findings.c.finding_id).where(tables.findings.c.finding_id.in_(sorted(asked)))
         with self._database.connect() as connection:
             return frozenset(asked - set(connection.execute(query).scalars()))

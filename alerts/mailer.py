@@ -81,7 +81,8 @@ class Mailer:
     def _send(self, server: smtplib.SMTP, mail: OutboxMail) -> bool:
         """One mail; True when at least one recipient has it and none is left to try."""
         try:
-            refused = server.sendmail(self._settings.sender, mail.recipients, mail.eml)
+            eml = self._outbox.eml(mail.message_id) or b""
+            refused = server.sendmail(self._settings.sender, mail.recipients, eml)
         except smtplib.SMTPRecipientsRefused as error:
             refused = error.recipients
         except smtplib.SMTPServerDisconnected:

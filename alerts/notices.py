@@ -45,7 +45,7 @@ class Notice:
             return f"summary.{hashlib.blake2b(ids.encode(), digest_size=10).hexdigest()}"
         if self.kind is NoticeKind.REMINDER:
             return f"{first.alarm_id}.{self.kind.value}-{first.reopened}-{first.n_reminders}"
-        again = f"-{first.reopened}" if first.reopened else ""
+        again = f"-{first.reopened}" if first.reopened and self.kind is not NoticeKind.RAISED else ""
         return f"{first.alarm_id}.{self.kind.value}{again}"
 
 

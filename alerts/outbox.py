@@ -27,20 +27,20 @@ log = logging.getLogger(__name__)
 
 NO_SERVER = "not sent: no mail server set"
 NO_RECIPIENT = "not sent: no recipient set"
+_COLUMNS = tuple(column for column in outbox.c if column.name != "eml")
 FIRST_BACK_OFF_S = 30.0
 LONGEST_BACK_OFF_S = 3600.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class OutboxMail:
-    """One mail as it lies in the outbox."""
+    """One mail as it lies in the outbox, without its bytes: `Outbox.eml` has those."""
 
     message_id: str
     alarm_id: str | None
     created_at_ms: int
     recipients: tuple[str, ...]
     subject: str
-    eml: bytes
     sent_at_ms: int | None
     attempts: int
     next_attempt_at_ms: int | None
@@ -91,23 +91,24 @@ class Outbox:
             created_at_ms=now_ms,
             recipients=tuple(recipients),
             subject=str(message["Subject"]),
-            eml=message.as_bytes(policy=email.policy.SMTP),
             sent_at_ms=None,
             attempts=0,
             next_attempt_at_ms=now_ms,
             last_error=None if recipients else NO_RECIPIENT,
         )
-        connection.execute(sa.insert(outbox).values(_row_of(mail)))
+        eml = message.as_bytes(policy=email.policy.SMTP)
+        connection.execute(sa.insert(outbox).values(eml=eml, **_row_of(mail)))
         return mail
 
     def write_file(self, mail: OutboxMail) -> Path | None:
         """The mail as a file in the folder, whole or not at all."""
-        if self._folder is None:
+        eml = self.eml(mail.message_id)
+        if self._folder is None or eml is None:
             return None
         self._folder.mkdir(parents=True, exist_ok=True)
         target = self._folder / file_name_of(mail)
         partial = target.with_suffix(".part")
-        partial.write_bytes(mail.eml)
+        partial.write_bytes(eml)
         os.replace(partial, target)
         return target
 
@@ -123,7 +124,7 @@ class Outbox:
     def pending(self, now_ms: int, limit: int = 100) -> list[OutboxMail]:
         """Mails to try now, oldest first: not sent, somebody to send to, back-off over."""
         query = (
-            sa.select(outbox)
+            sa.select(*_COLUMNS)
             .where(outbox.c.sent_at_ms.is_(None), outbox.c.next_attempt_at_ms <= now_ms)
             .where(outbox.c.recipients != "[]")
             .order_by(outbox.c.created_at_ms, outbox.c.message_id)
@@ -133,13 +134,20 @@ class Outbox:
 
     def recent(self, limit: int | None = 200) -> list[OutboxMail]:
         """Newest first, sent or not; None: all of them."""
-        query = sa.select(outbox).order_by(outbox.c.created_at_ms.desc(), outbox.c.message_id).limit(limit)
+        query = sa.select(*_COLUMNS).order_by(outbox.c.created_at_ms.desc(), outbox.c.message_id).limit(limit)
         return self._mails(query)
 
     def get(self, message_id: str) -> OutboxMail | None:
         """One mail, or None."""
-        found = self._mails(sa.select(outbox).where(outbox.c.message_id == message_id))
+        found = self._mails(sa.select(*_COLUMNS).where(outbox.c.message_id == message_id))
         return found[0] if found else None
+
+    def eml(self, message_id: str) -> bytes | None:
+        """The mail's bytes as they are or will be sent (RFC 5322), or None."""
+        query = sa.select(outbox.c.eml).where(outbox.c.message_id == message_id)
+        with self._engine.connect() as connection:
+            found: bytes | None = connection.execute(query).scalar()
+        return found
 
     def mark_sent(self, message_id: str, now_ms: int, note: str | None = None) -> None:
         """The server has taken it; `note` says for whom it has not."""

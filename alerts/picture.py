@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -31,6 +32,7 @@ DOTS_PER_IN = 216
 MOST_POINTS = 4000
 """A column of the picture can't show more."""
 
+MARK: dict[str, Any] = {"marker": "|", "markersize": 12, "markeredgewidth": 3, "linestyle": "none"}
 TICKS = ["%Y", "%b", "%b %d", "%H:%M", "%H:%M", "%S"]
 OFFSETS = ["", "", "", "%b %d, %Y", "%b %d, %Y", "%b %d, %Y %H:%M"]
 """How the time axis is lettered, from years down to seconds, and what stands once at its end."""
@@ -80,8 +82,8 @@ def _water(finding: Finding, trace: Trace, profile: UnitProfile, units_system: U
     for start, stop in runs:
         hot = bool(trace.hot[start:stop].any())
         _mark_run(axes, trace, start, stop, hot=hot)
-    axes.plot([], [], color=RED, linewidth=5, label="run, never hot")
-    axes.plot([], [], color=TEAL, linewidth=5, label="run, hot")
+    axes.plot([], [], color=RED, label="run, never hot", **MARK)
+    axes.plot([], [], color=TEAL, label="run, hot", **MARK)
     axes.set_ylim(bottom=0)
     axes.set_ylabel(f"water in the sump [{unit}]", color=INK)
     _finish(axes, finding, profile)
@@ -162,14 +164,14 @@ def _spans(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _mark_run(axes: Axes, trace: Trace, start: int, stop: int, *, hot: bool) -> None:
-    ends = trace.readings.observed_at_ms[[start, stop - 1]].astype("datetime64[ms]")
+    # A mark of fixed width: on the scale of days a run of a few minutes would be too thin to see.
+    middle = trace.readings.observed_at_ms[[(start + stop) // 2]].astype("datetime64[ms]")
     axes.plot(
-        ends,
-        (0.03, 0.03),
+        middle,
+        (0.04,),
         transform=axes.get_xaxis_transform(),
         color=TEAL if hot else RED,
-        linewidth=7,
-        solid_capstyle="projecting",
+        **MARK,
     )
 
 

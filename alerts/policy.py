@@ -120,11 +120,16 @@ def _heard(
             return None
         priority = policy.rationales[finding.pattern].priority
         return AlarmChange(kind=ChangeKind.RAISED, alarm=life.raised(finding, priority, now))
-    if finding == owner.finding or finding.start_at < owner.finding.start_at:
+    if finding == owner.finding or _older(finding, owner.finding):
         return None
     if owner.standing or finding.end_at is not None:
         return AlarmChange(kind=ChangeKind.REVISED, alarm=life.revised(owner, finding))
     return AlarmChange(kind=ChangeKind.REOPENED, alarm=life.reopened(owner, finding, now))
+
+
+def _older(finding: Finding, latest: Finding) -> bool:
+    """True for an earlier occurrence: when history is gone through again, it is heard once more."""
+    return finding.finding_id != latest.finding_id and finding.start_at < latest.start_at
 
 
 def _owner(finding: Finding, alarms: Sequence[Alarm], policy: AlarmPolicy) -> Alarm | None:
