@@ -1,0 +1,281 @@
+"""One network connection to the broker: takes messages in, hands them on in bursts, sends acknowledgements.
+
+I/O: with `listener.py` the only user of the MQTT client library. A `Connection` lives from one connect to one
+disconnect and owns its client object, so an acknowledgement asked for after a reconnect lands on the old
+connection and goes nowhere: message ids are reused, and confirming an old one on a new connection would
+lose whatever bears it there. All network work runs on the thread that calls `run`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import selectors
+import socket
+import ssl
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Event
+from typing import Any, NamedTuple
+
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+BURST_MESSAGES = 256
+"""Most messages handed on at once: bounds how long acknowledgements wait behind arrivals."""
+TICK_S = 0.5
+"""Longest sleep between two looks at keep-alive and stop."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BrokerAddress:
+    """Where the broker is and how to get in."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    tls: bool = False
+    ca_file: Path | None = None
+    """Certificates to trust instead of the system's."""
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+    def __str__(self) -> str:
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """What a connection asks of the broker."""
+
+    client_id: str
+    topics: tuple[str, ...]
+    receive_maximum: int
+    session_expiry_s: int
+    keepalive_s: int
+    connect_timeout_s: float
+
+
+class Message(NamedTuple):
+    """One message as it came."""
+
+    topic: str
+    payload: bytes
+    message_id: int
+    """0 when the sender asked for no acknowledgement."""
+
+
+class Burst(NamedTuple):
+    """Messages that came in together, and the connection that they must be acknowledged on."""
+
+    connection: Connection
+    received_at_ms: int
+    messages: list[Message]
+    n_bytes: int
+
+
+class Connection:
+    """One connect, one disconnect. `acknowledge` may be called from any thread, the rest from one."""
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        session: Session,
+        protocol: MQTTProtocolVersion,
+        *,
+        clock: Callable[[], int],
+        on_burst: Callable[[Burst], None],
+        may_read: Callable[[], bool],
+    ) -> None:
+        self.accepted = False
+        """Whether the broker let us in."""
+        self.refusal = ""
+        """Why it did not, or why the connection ended."""
+        self._address, self._session, self._protocol = address, session, protocol
+        self._clock, self._on_burst, self._may_read = clock, on_burst, may_read
+        self._messages: list[Message] = []
+        self._n_bytes = 0
+        self._confirmed: deque[list[int]] = deque()
+        self._wake_receive, self._wake_send = socket.socketpair()
+        self._wake_receive.setblocking(False)
+        self._wake_send.setblocking(False)
+        self._client = self._new_client()
+
+    def acknowledge(self, message_ids: list[int]) -> None:
+        """Confirm messages of this connection, in the order given; does nothing once it has ended."""
+        self._confirmed.append(message_ids)
+        self.wake()
+
+    def wake(self) -> None:
+        """Make `run` look at what has changed."""
+        # A full pipe wakes it as well, and a closed one has nothing to wake.
+        with contextlib.suppress(OSError):
+            self._wake_send.send(b"\0")
+
+    def run(self, stop_reading: Event, finished: Event) -> None:
+        """Connect and serve until the connection ends, or `finished` is set.
+
+        Once `stop_reading` is set, only acknowledgements are sent. Raises OSError when nothing answers.
+        """
+        try:
+            self._connect()
+            with selectors.DefaultSelector() as selector:
+                selector.register(self._wake_receive, selectors.EVENT_READ)
+                self._serve(selector, stop_reading, finished)
+            self._client.disconnect()
+            self._client.loop_write()
+        finally:
+            self._wake_receive.close()
+            self._wake_send.close()
+
+    def _new_client(self) -> mqtt.Client:
+        five = self._protocol == MQTTProtocolVersion.MQTTv5
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._session.client_id,
+            protocol=self._protocol,
+            reconnect_on_failure=False,
+            manual_ack=True,
+            clean_session=None if five else False,
+        )
+        client.connect_timeout = self._session.connect_timeout_s
+        if self._address.username is not None:
+            client.username_pw_set(self._address.username, self._address.password)
+        if self._address.tls:
+            client.tls_set_context(_tls_context(self._address))
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        # Tells the client that the network loop is ours: it queues what it has to send instead of writing
+        # each packet from within the call.
+        client.on_socket_register_write = _leave_it_to_the_loop
+        return client
+
+    def _connect(self) -> None:
+        host, port, keepalive_s = self._address.host, self._address.port, self._session.keepalive_s
+        if self._protocol != MQTTProtocolVersion.MQTTv5:
+            self._client.connect(host, port, keepalive_s)
+            return
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = self._session.session_expiry_s
+        properties.ReceiveMaximum = self._session.receive_maximum
+        self._client.connect(host, port, keepalive_s, clean_start=False, properties=properties)
+
+    def _serve(self, selector: selectors.BaseSelector, stop_reading: Event, finished: Event) -> None:
+        link = self._client.socket()
+        registered, last_tick_ms = 0, 0
+        while link is not None and self._client.socket() is link and not finished.is_set():
+            wanted = 0 if stop_reading.is_set() or not self._may_read() else selectors.EVENT_READ
+            if self._client.want_write():
+                wanted |= selectors.EVENT_WRITE
+            _rewatch(selector, link, registered, wanted)
+            registered = wanted
+            ready = selector.select(TICK_S)
+            self._send_acknowledgements()
+            if wanted & selectors.EVENT_READ and any(key.fileobj is link for key, _ in ready):
+                self._read_burst()
+            if self._client.want_write():
+                self._client.loop_write()
+            now_ms = self._clock()
+            if abs(now_ms - last_tick_ms) >= TICK_S * 1000:
+                self._client.loop_misc()
+                last_tick_ms = now_ms
+
+    def _send_acknowledgements(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            self._wake_receive.recv(4_096)
+        while self._confirmed:
+            for message_id in self._confirmed.popleft():
+                self._client.ack(message_id, 1)
+
+    def _read_burst(self) -> None:
+        """Read until the socket is empty or the burst is full, and hand the messages on."""
+        for _ in range(BURST_MESSAGES):
+            before = len(self._messages)
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                break
+            if len(self._messages) == before and not self._unread_tls_bytes():
+                break
+        if self._messages:
+            burst = Burst(self, self._clock(), self._messages, self._n_bytes)
+            self._messages, self._n_bytes = [], 0
+            self._on_burst(burst)
+
+    def _unread_tls_bytes(self) -> bool:
+        link = self._client.socket()
+        return isinstance(link, ssl.SSLSocket) and link.pending() > 0
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        userdata: Any,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        if reason.is_failure:
+            self.refusal = str(reason)
+            return
+        self.accepted = True
+        client.subscribe([(topic, 1) for topic in self._session.topics])
+
+    def _on_subscribe(
+        self,
+        client: mqtt.Client,
+        userdata: Any,
+        message_id: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        refused = [str(reason) for reason in reasons if reason.is_failure]
+        if refused:
+            self.accepted = False
+            self.refusal = f"subscription refused: {refused[0]}"
+            client.disconnect()
+
+    def _on_disconnect(
+        self,
+        client: mqtt.Client,
+        userdata: Any,
+        flags: mqtt.DisconnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        self.refusal = self.refusal or str(reason)
+
+    def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(topic is not UTF-8)"
+        payload = bytes(message.payload)
+        self._n_bytes += len(payload)
+        self._messages.append(Message(topic, payload, message.mid if message.qos else 0))
+
+
+def _leave_it_to_the_loop(client: mqtt.Client, userdata: Any, link: Any) -> None:
+    """Do nothing: `Connection.run` writes what is queued."""
+
+
+def _rewatch(selector: selectors.BaseSelector, link: Any, before: int, wanted: int) -> None:
+    """Watch the socket for what is wanted now."""
+    if before and not wanted:
+        selector.unregister(link)
+    elif wanted and not before:
+        selector.register(link, wanted)
+    elif wanted != before:
+        selector.modify(link, wanted)
+
+
+def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
+    context = ssl.create_default_context(cafile=address.ca_file)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if address.cert_file is not None:
+        context.load_cert_chain(address.cert_file, address.key_file)
+    return context
