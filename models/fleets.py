@@ -139,6 +139,51 @@ def make_unit(
     )
 
 
+def plain_spec(
+    profile: UnitProfile,
+    *,
+    climate: str = "temperate",
+    operator: str = "sessions",
+    family: str = "modulating_heavy",
+    utc_offset_h: float = 0.0,
+    faults: Faults | None = None,
+    instruments: Instruments | None = None,
+    wet_port: bool = False,
+    rng: np.random.Generator,
+) -> UnitSpec:
+    """A spec by names, for demonstrations: sound and well observed unless told otherwise.
+
+    `wet_port`: water stands in the sensing line and little heat reaches it: frost ices it.
+    A profile with a cold weather kit gets one that works.
+
+    Raises
+    ------
+    KeyError
+        If a name is not in `climate.PRESETS`, `operators.OPERATORS` or `machine_families.MACHINES`.
+    """
+    machine = families.machine(family, profile.hydraulic_gpm, rng)._replace(
+        rated_kpa=profile.max_pressure_kpa,
+        min_pressure_valve_kpa=profile.min_pressure_valve_kpa,
+        kit_rise_k=25.0 if profile.cold_weather_kit else 0.0,
+    )
+    if wet_port:
+        machine = machine._replace(
+            port_wetting_g_h=0.5, port_drain_s=1e6, port_gain_frac=0.06, port_freeze_c=-1.0
+        )
+    return UnitSpec(
+        profile=profile,
+        machine=machine,
+        climate=climates.PRESETS[climate],
+        operator=OPERATORS[operator],
+        utc_offset_h=utc_offset_h,
+        faults=faults or Faults.none(),
+        instruments=instruments or Instruments(),
+        start_hours=float(np.round(rng.uniform(30.0, 3000.0), 2)),
+        start_port_water_g=1.0 if wet_port else 0.0,
+        family=family,
+    )
+
+
 def _theme(rng: np.random.Generator) -> str:
     return str(rng.choice(["ordinary", "cycling", "valve", "icing"], p=[0.4, 0.2, 0.2, 0.2]))
 

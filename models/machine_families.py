@@ -32,7 +32,7 @@ def _scaled(machine: Machine, gpm: float, rng: np.random.Generator) -> Machine:
         line_leak_s=float(rng.choice([1800.0, 14400.0, 86400.0])),
         blowdown_s=rng.uniform(6.0, 25.0) if rng.random() < 0.9 else rng.uniform(40.0, 120.0),
         enclosure_rise_k=rng.uniform(0.0, 8.0),
-        port_gain_frac=rng.uniform(0.02, 0.30),
+        port_gain_frac=float(np.exp(rng.uniform(np.log(0.004), np.log(0.3)))),
         port_lag_s=rng.uniform(300.0, 2400.0),
         port_wetting_g_h=float(np.exp(rng.uniform(np.log(0.03), np.log(0.5)))),
         port_drain_s=float(np.exp(rng.uniform(np.log(20_000.0), np.log(1_000_000.0)))),

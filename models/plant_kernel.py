@@ -145,7 +145,7 @@ def run_machine(
     still_w_k = machine.cooler_still_frac * machine.valve_leak_frac * machine.cooler_w_k
     sump_kpa = line_kpa = port_kpa = start[5]
     flow = ice_g = sealed = near_rise_k = 0.0
-    port_c = air_temp_c[0]
+    port_c = air_temp_c[0] + (machine.kit_rise_k if air_temp_c[0] < 4.0 else 0.0)
     running, loaded, n_runs = False, True, 0
     i_change = i_fault = i_drain = 0
     demand, stuck = -1.0, 0.0
