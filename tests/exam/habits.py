@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from dataclasses import dataclass, field
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -38,10 +37,10 @@ KINDS = {
     "burst_days": Kind("faulty", "bursts", ("humid_coast", "temperate", "altitude"), weight=3.0),
     "hourly_jobs": Kind("faulty", "hourly", WARM, weight=3.0),
     "bursts_then_better": Kind("faulty", "bursts_then_better", WARM, weight=3.0),
-    "valve_sudden": Kind("faulty", "light_work", valve="sudden"),
-    "valve_wearing": Kind("faulty", "light_work", valve="wearing"),
-    "valve_intermittent": Kind("faulty", "work", valve="intermittent"),
-    "valve_recovered": Kind("faulty", "light_work", valve="recovered"),
+    "valve_sudden": Kind("faulty", "light_work", valve="sudden", weight=2.0),
+    "valve_wearing": Kind("faulty", "light_work", valve="wearing", weight=2.0),
+    "valve_intermittent": Kind("faulty", "work", valve="intermittent", weight=2.0),
+    "valve_recovered": Kind("faulty", "light_work", valve="recovered", weight=2.0),
     "valve_low_setting": Kind("faulty", "work", WARM, valve="low_setting"),
     "ice_vented": Kind("faulty", "work", ("cold",), ice="vented", weight=5.0),
     "ice_pressurised": Kind("faulty", "long_work", ("cold",), ice="pressurised", weight=5.0),
@@ -65,6 +64,7 @@ KINDS = {
     "stale_messages": Kind("confounder", "work", telemetry="stale"),
     "bus_codes": Kind("confounder", "tool_work", telemetry="bus_codes"),
     "steady_pressure": Kind("confounder", "steady", ("humid_coast", "temperate", "hot_dry")),
+    "short_exercise": Kind("confounder", "short_exercise"),
     "no_air_exercise": Kind("confounder", "no_air_exercise"),
 }
 
@@ -90,20 +90,31 @@ class Plan:
     """(kind, first minute, minute after the last) of each fault of the thermal valve."""
 
 
-def choose_chapters(rng: np.random.Generator, climate: str, first: str, days: int) -> list[Chapter]:
-    """Two or three chapters, the first of the wanted category."""
+def _wheel(category: str, climate: str) -> list[str]:
+    """Kinds of a category that suit a climate, each as often as its weight, evenly mixed."""
+    slots = [
+        ((turn + (7 * place % 10) / 10) / kind.weight, name)
+        for place, (name, kind) in enumerate(KINDS.items())
+        if kind.category == category and climate in kind.climates
+        for turn in range(int(kind.weight))
+    ]
+    return [name for _, name in sorted(slots, key=lambda slot: slot[0])]
+
+
+def choose_chapters(
+    rng: np.random.Generator, climate: str, first: str, days: int, turn: int
+) -> list[Chapter]:
+    """Two or three chapters, the first of the wanted category; `turn` walks through the kinds."""
     cuts = [0, days]
     if days >= 20:
-        inner = np.sort(rng.choice(np.arange(9, days - 8), size=int(rng.integers(1, 3)), replace=False))
+        inner = np.sort(rng.choice(np.arange(9, days - 8), size=1 + int(rng.random() < 0.75), replace=False))
         cuts = [0, *(int(c) for i, c in enumerate(inner) if i == 0 or c - inner[i - 1] >= 9), days]
     order = ["faulty", "clean", "confounder"]
     at = order.index(first)
     chapters = []
     for i, (a, b) in enumerate(itertools.pairwise(cuts)):
-        wanted = order[(at + i) % 3]
-        names = [n for n, k in KINDS.items() if k.category == wanted and climate in k.climates]
-        weight = np.array([KINDS[n].weight for n in names])
-        chapters.append(Chapter(str(rng.choice(names, p=weight / weight.sum())), a * DAY_S, b * DAY_S))
+        wheel = _wheel(order[(at + i) % 3], climate)
+        chapters.append(Chapter(wheel[turn % len(wheel)], a * DAY_S, b * DAY_S))
     return chapters
 
 
@@ -161,6 +172,7 @@ ROUTINES = {
     "quarter_hour": Routine((1, 3), (1000, 1900), ("steady", "tool", "full"), (6.5, 14.0)),
     "lone_short": Routine((1, 2), (80, 400), ("tool", "hand"), weekday=2),
     "good_exercise": Routine((1, 2), (2400, 3900), ("closed_then_open", "steady"), (8.0, 14.0), weekday=1),
+    "short_exercise": Routine((1, 2), (480, 840), ("steady", "full"), (8.0, 14.0), weekday=3),
     "no_air_exercise": Routine((1, 2), (1500, 2700), ("closed",), (8.0, 14.0), weekday=1),
 }
 
@@ -268,7 +280,7 @@ def _ice(rng: np.random.Generator, chapter: Chapter, form: str, around: np.ndarr
     rows = around[chapter.start_s // 60 : chapter.end_s // 60]
     growth, cap, share = {
         "vented": (rng.uniform(0.4, 1.2), 1.2, rng.uniform(0.15, 0.4)),
-        "pressurised": (rng.uniform(0.6, 1.6), 1.2, rng.uniform(0.02, 0.07)),
+        "pressurised": (-rng.uniform(0.8, 2.0), 1.2, rng.uniform(0.02, 0.07)),
         "partial": (rng.uniform(0.6, 1.4), rng.uniform(0.6, 0.78), rng.uniform(0.02, 0.1)),
     }[form]
     rows[:, hidden.ICE_GROWTH] = growth
@@ -297,12 +309,12 @@ def make_plan(
     chapters: list[Chapter],
     start: dt.datetime,
     days: int,
+    offset_s: int,
     with_bay: bool,
     heat_traced: bool,
 ) -> Plan:
     """The inputs of one unit's whole life in an exam."""
     n_s = days * DAY_S
-    offset_s = int(ZoneInfo(climate.tz).utcoffset(start.replace(tzinfo=None)).total_seconds())  # type: ignore[union-attr]
     blocks = _blocks(rng, chapters, start, offset_s, days)
     command, demand = np.zeros(n_s, dtype=np.int8), np.zeros(n_s, dtype=np.float32)
     for a, n, style in blocks:

@@ -48,6 +48,14 @@ def port_step(
 
 
 @njit(cache=True)
+def growth_now(growth: float, true_kpa: float) -> float:
+    """Growth per hour. A negative figure marks a port that only wet air under pressure feeds."""
+    if growth >= 0.0:
+        return growth
+    return -growth if true_kpa > 300.0 else 0.0
+
+
+@njit(cache=True)
 def wetness_step(wet: float, running: bool, free_water_g: float, port_c: float) -> float:
     """How much water stands in the port after one more second, 0 to 1."""
     if running:

@@ -39,7 +39,7 @@ def seconds(text: str | None) -> float:
 
 def overlaps(a: Row, b: Row, grace_s: float) -> bool:
     """Whether two intervals meet within a grace."""
-    return a["start_s"] <= b["end_s"] + grace_s and b["start_s"] <= a["end_s"] + grace_s
+    return bool(a["start_s"] <= b["end_s"] + grace_s and b["start_s"] <= a["end_s"] + grace_s)
 
 
 def with_seconds(rows: Iterable[Row]) -> list[Row]:
@@ -47,7 +47,7 @@ def with_seconds(rows: Iterable[Row]) -> list[Row]:
     return [{**row, "start_s": seconds(row["start"]), "end_s": seconds(row.get("end"))} for row in rows]
 
 
-def spread(values: Sequence[float]) -> Row:
+def spread(values: Sequence[float] | np.ndarray) -> Row:
     """Median, p90, p95 and count; nothing but the count when empty."""
     if not len(values):
         return {"n": 0}
@@ -115,7 +115,9 @@ def score_pattern(
         earliest = min(mine, key=lambda f: seconds(f["first_flagged_at"]))
         for name, value in _delay(pattern, e, earliest).items():
             delays[name].append(value)
-    right, neutral, wrong = [], [], []
+    right: list[Row] = []
+    neutral: list[Row] = []
+    wrong: list[Row] = []
     for f in findings:
         met = [e for e in truth if e["unit"] == f["unit"] and overlaps(e, f, grace_s)]
         (wrong if not met else right if any(not e["border"] for e in met) else neutral).append(f)
@@ -253,7 +255,8 @@ def render(result: Row, listing: bool) -> str:
         lines += [
             (
                 f"\n{pattern}: recall {recall} ({s['found']}/{s['episodes']}, {s['border']} border), "
-                f"precision {precision} ({s['right']} right, {s['false_alarms']} false, {s['neutral']} neutral), "
+                f"precision {precision} ({s['right']} right, {s['false_alarms']} false, "
+                f"{s['neutral']} neutral), "
                 f"{s['false_alarms_per_unit_month'] or 0:.3f} false alarms per unit-month"
             ),
             "  recall by kind: " + ", ".join(f"{k} {v}" for k, v in s["recall_by_kind"].items()),

@@ -15,7 +15,7 @@ from numba import njit
 
 from .hidden import GRID_S, N_CHANNELS, PATIENCE, START_INHIBIT_KPA, Hidden, Inputs
 from .humid_air import altitude_pressure_kpa, humidity_ratio, saturation_pa
-from .ice_port import port_step, wetness_step
+from .ice_port import growth_now, port_step, wetness_step
 
 
 class LoadUnload(NamedTuple):
@@ -232,8 +232,9 @@ def _run(
         water = _water_step(m, water, vapour, p, oil, dry_air)
         port += (ambient + env[6] * ((oil - ambient) if running else 0.4 * (bay - ambient)) - port) / 1100.0
         wet = wetness_step(wet, running, water, port)
+        growth = growth_now(env[4], p)
         ice, wet, sealed, trap, reading = port_step(
-            ice, wet, sealed, trap, reading, port, p, m.atmosphere_kpa, env[4], env[5], m.pressure_lag_s
+            ice, wet, sealed, trap, reading, port, p, m.atmosphere_kpa, growth, env[5], m.pressure_lag_s
         )
         felt = airend if running else oil + m.soak * (airend - oil) + 0.25 * (bay - oil)
         sensor += (felt - sensor) / (m.sensor_lag_s if running else 240.0)

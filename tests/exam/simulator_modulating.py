@@ -13,7 +13,7 @@ from numba import njit
 
 from .hidden import GRID_S, N_CHANNELS, PATIENCE, START_INHIBIT_KPA, Hidden, Inputs
 from .humid_air import altitude_pressure_kpa, humidity_ratio, saturation_pa
-from .ice_port import port_step, wetness_step
+from .ice_port import growth_now, port_step, wetness_step
 
 
 class Modulating(NamedTuple):
@@ -250,8 +250,9 @@ def _run(
         port_goal = ambient + (env[6] * (loop - ambient) if running else 0.08 * (vessel - ambient))
         port += (port_goal - port) / 1500.0
         wet = wetness_step(wet, running, free, port)
+        growth = growth_now(env[4], p)
         ice, wet, sealed, trap, reading = port_step(
-            ice, wet, sealed, trap, reading, port, p, m.atmosphere_kpa, env[4], env[5], m.pressure_lag_s
+            ice, wet, sealed, trap, reading, port, p, m.atmosphere_kpa, growth, env[5], m.pressure_lag_s
         )
         # stopped, no oil passes the sensor: it follows the metal around it
         felt = loop if running else 0.7 * loop + 0.3 * vessel

@@ -22,6 +22,7 @@ class Controller:
     silent_when_parked: bool
     heartbeat_s: int
     """Spacing of readings while parked; 0: none."""
+    jitter_s: int
     temp_step_c: float
     pressure_step_kpa: float
     hours_step: float
@@ -43,6 +44,7 @@ def draw_controller(rng: np.random.Generator, simulator: int) -> Controller:
         sampling_s=sampling,
         silent_when_parked=silent,
         heartbeat_s=int(rng.choice([0, 600, 1800])) if silent else 0,
+        jitter_s=int(rng.choice([0, 2])),
         temp_step_c=float(rng.choice([0.1, 0.5, 1.0], p=[0.6, 0.2, 0.2] if fine else [0.1, 0.2, 0.7])),
         pressure_step_kpa=float(
             rng.choice([1.0, 4.0, PSI_KPA], p=[0.7, 0.1, 0.2] if fine else [0.2, 0.1, 0.7])
@@ -82,6 +84,8 @@ class Sent:
 def _when(rng: np.random.Generator, box: Controller, plan: Plan, n_s: int) -> np.ndarray:
     """Seconds at which the controller takes a reading."""
     at = np.arange(int(rng.integers(0, box.sampling_s)), n_s - 10, box.sampling_s)
+    if box.jitter_s:
+        at = at + rng.integers(0, box.jitter_s + 1, len(at))
     if not box.silent_when_parked:
         return at
     keep = plan.awake[at]
@@ -130,6 +134,8 @@ def observe(rng: np.random.Generator, box: Controller, plan: Plan, course: hidde
     sent.pressure_kpa = np.round(
         np.round(sent.pressure_kpa / box.pressure_step_kpa) * box.pressure_step_kpa, 2
     )
+    sent.discharge_temp_c += 0.0
+    sent.pressure_kpa += 0.0
     _bus_codes(rng, sent, plan)
     _meter_replaced(rng, sent, n_s)
     _stale(rng, sent, plan)

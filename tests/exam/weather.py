@@ -67,7 +67,9 @@ def make_weather(
     temp_min_c = np.interp(minute, np.arange(hours), temp_c)
     temp_min_c += 0.3 * drifting(rng, days * 1440, 1 / 60.0, 0.3)
     dew_c = np.minimum(np.interp(minute, np.arange(hours), slow_c - gap_k), temp_min_c)
-    return temp_min_c, np.asarray(saturation_pa(dew_c))
+    # air holds no more than ice allows, so frost keeps relative humidity over water below 100 %
+    over_ice = saturation_pa(temp_min_c) * np.exp(0.00975 * np.minimum(temp_min_c, 0.0))
+    return temp_min_c, np.minimum(saturation_pa(dew_c), over_ice)
 
 
 def relative_humidity_pct(temp_c: np.ndarray, vapour_pa: np.ndarray) -> np.ndarray:

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 from types import ModuleType
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
@@ -24,6 +25,18 @@ from .weather import CLIMATES, make_weather
 
 START = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
 FLEET_COLUMNS = "unit,rated_cfm,hydraulic_gpm,max_pressure_kpa,altitude_m,cold_weather_kit,tz"
+PLACES = (
+    "humid_coast",
+    "cold",
+    "temperate",
+    "cold",
+    "humid_coast",
+    "hot_dry",
+    "cold",
+    "altitude",
+    "temperate",
+    "cold",
+)
 CATEGORIES = ("faulty", "clean", "confounder")
 
 
@@ -128,19 +141,19 @@ def make_unit(kind: int, seed: int, index: int, days: int, out: Path) -> dict[st
     """Simulate, observe and write one unit; returns its share of fleet and truth."""
     rng = np.random.default_rng([seed, kind, index])
     simulator: ModuleType = (simulator_modulating, simulator_load_unload)[kind - 1]
-    climate = CLIMATES[
-        ("humid_coast", "cold", "temperate", "cold", "humid_coast", "hot_dry", "temperate", "altitude")[
-            index % 8
-        ]
-    ]
+    climate = CLIMATES[PLACES[index % len(PLACES)]]
     unit = f"ex{kind}-{index + 1:02d}"
+    same_before = sum(PLACES[i % len(PLACES)] == climate.name for i in range(index))
+    turn = same_before + int(np.random.default_rng([seed, kind, 4_000]).integers(0, 60))
+    offset_s = int(START.astimezone(ZoneInfo(climate.tz)).utcoffset().total_seconds())  # type: ignore[union-attr]
     rated_cfm = float(rng.choice([80.0, 80.0, 80.0, 60.0, 100.0]))
     max_kpa = float(rng.choice([1034.0, 1034.0, 1034.0, 862.0]))
     altitude_m = float(np.round(rng.uniform(*climate.altitude_m)))
     kit = bool(climate.name == "cold" and rng.random() < 0.2)
-    chapters = habits.choose_chapters(rng, climate.name, CATEGORIES[(index + index // 3) % 3], days)
-    air_c, vapour_pa = make_weather(rng, climate, days, {"Europe/Berlin": 1.0}.get(climate.tz, -6.0))
-    plan = habits.make_plan(rng, climate, air_c, vapour_pa, chapters, START, days, kind == 2, kit)
+    first = CATEGORIES[(index + index // 3) % 3]
+    chapters = habits.choose_chapters(rng, climate.name, first, days, turn)
+    air_c, vapour_pa = make_weather(rng, climate, days, offset_s / 3600.0)
+    plan = habits.make_plan(rng, climate, air_c, vapour_pa, chapters, START, days, offset_s, kind == 2, kit)
     machine = simulator.draw(rng, rated_cfm, max_kpa, altitude_m)
     water_g = float(rng.choice([0.0, 0.0, 3.0]))
     course = simulator.simulate(machine, plan.inputs, simulator.first_state(machine, plan.inputs, water_g))
@@ -219,6 +232,8 @@ def main(argv: list[str] | None = None) -> int:
     words.add_argument("--out", type=Path, required=True)
     chosen = words.parse_args(argv)
     chosen.out.mkdir(parents=True, exist_ok=True)
+    for old in [*chosen.out.glob("readings-*"), *chosen.out.glob("truth*.json")]:
+        old.unlink()
     units = [
         make_unit(chosen.simulator, chosen.seed, i, chosen.days, chosen.out) for i in range(chosen.units)
     ]
@@ -234,8 +249,8 @@ def main(argv: list[str] | None = None) -> int:
         rows = [row for u in units for row in u[key]]  # type: ignore[attr-defined]
         (chosen.out / f"{name}.json").write_text(json.dumps(rows, indent=1))
     (chosen.out / "truth_machines.json").write_text(json.dumps([u["hidden"] for u in units], indent=1))
-    rows = sum(u["hidden"]["rows"] for u in units)  # type: ignore[index]
-    sys.stdout.write(f"{len(units)} units, {rows} rows in {chosen.out}\n")
+    n_rows = sum(u["hidden"]["rows"] for u in units)  # type: ignore[index]
+    sys.stdout.write(f"{len(units)} units, {n_rows} rows in {chosen.out}\n")
     return 0
 
 
