@@ -119,7 +119,7 @@ def test_score_water_share_within_bounds() -> None:
 @pytest.mark.external
 @pytest.mark.parametrize("t_c", [1.0, 21.0, 50.0, 80.0, 100.0])
 def test_saturation_against_ashrae(t_c: float) -> None:
-    """ASHRAE Handbook of Fundamentals 2017, ch. 1, eq. 6, through psychrolib; 0.3 % is the short formula's own error."""
+    """ASHRAE Handbook - Fundamentals, chapter 1, as psychrolib computes it; 0.3 %: a three-constant fit."""
     assert saturation_pa(t_c) == pytest.approx(psychrolib.GetSatVapPres(t_c), rel=3e-3)
     assert dew_point_c(np.array([saturation_pa(t_c)]))[0] == pytest.approx(t_c, abs=1e-6)
 
@@ -202,7 +202,7 @@ def test_never_reaching_truth_needs_a_healthy_twin_that_would(
 @pytest.mark.parametrize("simulator", ["1", "2"])
 def test_write_fleet_then_score_perfect_and_empty_replays(simulator: str, tmp_path: Path) -> None:
     fleet, perfect, empty = (tmp_path / name for name in ("fleet", "perfect", "empty"))
-    args = ["--simulator", simulator, "--seed", "3", "--units", "4", "--days", "21", "--out", str(fleet)]
+    args = ["--simulator", simulator, "--seed", "1", "--units", "6", "--days", "24", "--out", str(fleet)]
     assert write_fleet.main(args) == 0
     cases = json.loads((fleet / "truth.json").read_text())
     water = json.loads((fleet / "truth_water.json").read_text())
