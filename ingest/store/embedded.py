@@ -193,15 +193,23 @@ class EmbeddedStore:
             columns = {name: [getattr(reading, name) for reading in readings] for name in COLUMNS}
             return self._insert(keys, {name: _to_store(name, column) for name, column in columns.items()})
 
-    def append_columns(self, readings: Readings) -> int:
+    def append_columns(self, *parts: Readings) -> int:
         """See `ReadingStore.append_columns`: one transaction for every 100,000 rows."""
+        parts = tuple(part for part in parts if len(part))
+        columns = {
+            name: _to_store(name, np.concatenate([getattr(part, name) for part in parts]))
+            for name in (COLUMNS if parts else ())
+        }
+        part_of = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
         n_new = 0
-        for start in range(0, len(readings), _ROWS_PER_TRANSACTION):
-            part = readings[start : start + _ROWS_PER_TRANSACTION]
+        for start in range(0, len(part_of), _ROWS_PER_TRANSACTION):
+            rows = slice(start, start + _ROWS_PER_TRANSACTION)
             with self._transaction() as made:
-                key = self._key_for_writing(readings.unit_id, made)
-                columns = {name: _to_store(name, getattr(part, name)) for name in COLUMNS}
-                n_new += self._insert(np.full(len(part), key), columns)
+                # Only the units of this transaction: an entry made in one that fails must not stay.
+                used = range(part_of[rows][0], part_of[rows][-1] + 1)
+                keys = np.array([self._key_for_writing(parts[i].unit_id, made) for i in used])
+                row_keys = keys[part_of[rows] - used[0]]
+                n_new += self._insert(row_keys, {name: column[rows] for name, column in columns.items()})
         return n_new
 
     def _insert(self, keys: Sequence[int] | Array, columns: dict[str, Array]) -> int:

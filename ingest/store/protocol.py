@@ -13,7 +13,7 @@ from ingest.reading import Reading, Readings
 
 
 class StoreError(OSError):
-    """The store could not do what was asked and has changed nothing; asking again later is safe."""
+    """The store could not do what was asked; asking again later is safe, because a key is kept once."""
 
 
 class ReadingStore(Protocol):
@@ -29,8 +29,12 @@ class ReadingStore(Protocol):
         """
         ...
 
-    def append_columns(self, readings: Readings) -> int:
-        """`append` for many rows of one unit: the way in for history."""
+    def append_columns(self, *parts: Readings) -> int:
+        """`append` for many rows, each part of one unit: the way in for history.
+
+        Durable when this returns; after a `StoreError` some of the rows may be there, and repeating the
+        call adds the others.
+        """
         ...
 
     def read(self, unit_id: str, start_ms: int | None = None, end_ms: int | None = None) -> Readings:

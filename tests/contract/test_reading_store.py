@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest.reading import COLUMNS, Reading, Readings
+from ingest.reading import COLUMNS, SIGNALS, Reading, Readings
 from ingest.store import EmbeddedStore, ReadingStore
 
 Opener = Callable[[], ReadingStore]
@@ -92,6 +92,30 @@ def test_append_twice_changes_nothing(store: ReadingStore) -> None:
     assert store.append(rows) == 0
     assert store.append_columns(columns(*rows, reading(4))) == 1
     assert store.count() == 4
+
+
+def test_append_columns_takes_parts_of_many_units(store: ReadingStore) -> None:
+    parts = [
+        columns(reading(1), reading(2)),
+        columns(reading(1, unit_id="B")),
+        columns(reading(2), reading(3)),
+    ]
+    assert store.append_columns(*parts, Readings.from_rows("C", ())) == 4
+    assert store.append_columns() == 0
+    assert store.read("A").observed_at_ms.tolist() == [1, 2, 3]
+    assert store.units() == ["A", "B"]
+
+
+def test_append_columns_of_more_rows_than_one_transaction_holds(store: ReadingStore) -> None:
+    times = np.arange(250_001, dtype=np.int64)
+    one = np.ones(len(times))
+    signals = dict.fromkeys(SIGNALS, one)
+    many = Readings(
+        unit_id="A", observed_at_ms=times, received_at_ms=times, seq=times, quality=times % 3, **signals
+    )
+    assert store.append_columns(columns(reading(7, unit_id="B")), many) == 250_002
+    assert_same(store.read("A"), many)
+    assert len(store.read("B")) == 1
 
 
 def test_the_first_row_of_an_instant_stays(store: ReadingStore) -> None:
