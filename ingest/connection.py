@@ -12,6 +12,7 @@ import contextlib
 import selectors
 import socket
 import ssl
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+WRONG_PROTOCOL = "Unsupported protocol version"
 BURST_MESSAGES = 256
 """Most messages handed on at once: bounds how long acknowledgements wait behind arrivals."""
 TICK_S = 0.5
@@ -94,10 +96,13 @@ class Connection:
     ) -> None:
         self.accepted = False
         """Whether the broker let us in."""
+        self.reached = False
+        """Whether something took the network connection."""
         self.refusal = ""
-        """Why it did not, or why the connection ended."""
+        """What the broker had against us, or how the connection ended."""
         self._address, self._session, self._protocol = address, session, protocol
         self._clock, self._on_burst, self._may_read = clock, on_burst, may_read
+        self._answered = False
         self._messages: list[Message] = []
         self._n_bytes = 0
         self._confirmed: deque[list[int]] = deque()
@@ -105,6 +110,13 @@ class Connection:
         self._wake_receive.setblocking(False)
         self._wake_send.setblocking(False)
         self._client = self._new_client()
+
+    @property
+    def wants_other_protocol(self) -> bool:
+        """Whether the broker was there, but refused this protocol version or could make nothing of it."""
+        if self._answered:
+            return self.refusal.startswith(WRONG_PROTOCOL)
+        return self.reached
 
     def acknowledge(self, message_ids: list[int]) -> None:
         """Confirm messages of this connection, in the order given; does nothing once it has ended."""
@@ -124,6 +136,7 @@ class Connection:
         """
         try:
             self._connect()
+            self.reached = True
             with selectors.DefaultSelector() as selector:
                 selector.register(self._wake_receive, selectors.EVENT_READ)
                 self._serve(selector, stop_reading, finished)
@@ -169,7 +182,8 @@ class Connection:
 
     def _serve(self, selector: selectors.BaseSelector, stop_reading: Event, finished: Event) -> None:
         link = self._client.socket()
-        registered, last_tick_ms = 0, 0
+        registered, last_tick_s = 0, 0.0
+        answer_by_s = time.monotonic() + self._session.connect_timeout_s
         while link is not None and self._client.socket() is link and not finished.is_set():
             wanted = 0 if stop_reading.is_set() or not self._may_read() else selectors.EVENT_READ
             if self._client.want_write():
@@ -182,10 +196,13 @@ class Connection:
                 self._read_burst()
             if self._client.want_write():
                 self._client.loop_write()
-            now_ms = self._clock()
-            if abs(now_ms - last_tick_ms) >= TICK_S * 1000:
+            now_s = time.monotonic()
+            if now_s - last_tick_s >= TICK_S:
                 self._client.loop_misc()
-                last_tick_ms = now_ms
+                last_tick_s = now_s
+                if not self._answered and now_s > answer_by_s:
+                    self.refusal = f"no answer within {self._session.connect_timeout_s:g} s"
+                    return
 
     def _send_acknowledgements(self) -> None:
         with contextlib.suppress(BlockingIOError):
@@ -219,6 +236,7 @@ class Connection:
         reason: ReasonCode,
         properties: Properties | None,
     ) -> None:
+        self._answered = True
         if reason.is_failure:
             self.refusal = str(reason)
             return

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 from types import TracebackType
+from typing import Literal
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
@@ -30,7 +31,11 @@ __all__ = ["BrokerAddress", "Counts", "Listener", "ListenerSettings", "unix_ms"]
 
 log = logging.getLogger(__name__)
 
-WRONG_PROTOCOL = "Unsupported protocol version"
+_PROTOCOLS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
+_OTHER_PROTOCOL = {
+    MQTTProtocolVersion.MQTTv5: MQTTProtocolVersion.MQTTv311,
+    MQTTProtocolVersion.MQTTv311: MQTTProtocolVersion.MQTTv5,
+}
 JITTER = 0.5
 """A retry waits between this part of its delay and all of it, so that many listeners don't come at once."""
 
@@ -56,6 +61,9 @@ class ListenerSettings:
     """How long the broker keeps messages for us while we are away."""
     keepalive_s: int = 30
     connect_timeout_s: float = 5.0
+    """For the network connection, and again for the broker's answer on it."""
+    first_protocol: Literal["5", "3.1.1"] = "5"
+    """Tried first; the other follows when the broker refuses it or makes nothing of it."""
     min_retry_s: float = 0.2
     max_retry_s: float = 30.0
     drain_s: float = 5.0
@@ -179,7 +187,7 @@ class Listener:
             keepalive_s=settings.keepalive_s,
             connect_timeout_s=settings.connect_timeout_s,
         )
-        protocol, delay_s = MQTTProtocolVersion.MQTTv5, settings.min_retry_s
+        protocol, delay_s = _PROTOCOLS[settings.first_protocol], settings.min_retry_s
         while not self._stopping.is_set():
             connection = Connection(
                 self._broker,
@@ -192,10 +200,8 @@ class Listener:
             self._connect_once(connection)
             if connection.accepted:
                 delay_s = settings.min_retry_s
-            elif protocol == MQTTProtocolVersion.MQTTv5 and connection.refusal.startswith(WRONG_PROTOCOL):
-                protocol = MQTTProtocolVersion.MQTTv311
-                log.info("broker %s speaks no MQTT 5, going on with 3.1.1", self._broker)
-                continue
+            elif connection.wants_other_protocol:
+                protocol = _OTHER_PROTOCOL[protocol]
             self._stopping.wait(delay_s * random.uniform(JITTER, 1.0))  # noqa: S311 - spreads load only
             delay_s = min(delay_s * 2, settings.max_retry_s)
 
