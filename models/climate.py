@@ -214,6 +214,14 @@ def parked_in_garage(
     return replace(outside, temp_c=temp_c)
 
 
+def in_the_sun(outside: Weather, *, start_at_ms: int, utc_offset_h: float, rise_k: float) -> Weather:
+    """The air a truck meets that stands in the open: up to `rise_k` warmer about one in the afternoon."""
+    start = dt.datetime.fromtimestamp(start_at_ms / 1000.0, dt.UTC)
+    local_h = start.hour + start.minute / 60.0 + utc_offset_h + np.arange(len(outside.temp_c))
+    sun_frac = np.maximum(0.0, np.cos(2 * np.pi * (local_h - 13.0) / DAY_H))
+    return replace(outside, temp_c=outside.temp_c + rise_k * sun_frac)
+
+
 def relative_humidity_pct(temp_c: FloatArray, vapour_pa: FloatArray) -> FloatArray:
     """Relative humidity over water. [%]"""
     return np.minimum(100.0 * vapour_pa / vapour_over_water_pa(temp_c), 100.0)

@@ -36,6 +36,8 @@ class UnitSpec:
     utc_offset_h: float = 0.0
     garage_c: float | None = None
     """The truck spends its nights in a garage this warm."""
+    sun_rise_k: float = 0.0
+    """The sun warms the standing truck by this about noon."""
     faults: Faults
     instruments: Instruments
     sensor_faults: tuple[SensorFault, ...] = ()
@@ -100,6 +102,10 @@ def make_unit(
     if spec.garage_c is not None:
         weather = climates.parked_in_garage(
             weather, start_at_ms=start_at_ms, utc_offset_h=spec.utc_offset_h, garage_c=spec.garage_c
+        )
+    elif spec.sun_rise_k > 0.0:
+        weather = climates.in_the_sun(
+            weather, start_at_ms=start_at_ms, utc_offset_h=spec.utc_offset_h, rise_k=spec.sun_rise_k
         )
     asked = duty(spec.operator, start_at_ms=start_at_ms, days=days, utc_offset_h=spec.utc_offset_h, rng=rng)
     truth = simulate(
@@ -185,7 +191,7 @@ def plain_spec(
 
 
 def _theme(rng: np.random.Generator) -> str:
-    return str(rng.choice(["ordinary", "cycling", "valve", "icing"], p=[0.4, 0.2, 0.2, 0.2]))
+    return str(rng.choice(["ordinary", "cycling", "valve", "icing"], p=[0.36, 0.2, 0.25, 0.19]))
 
 
 def _site(
@@ -258,6 +264,7 @@ def random_spec(
         operator=_operator(theme, kind.operators, rng),
         utc_offset_h=float(offset_h),
         garage_c=garage_c,
+        sun_rise_k=float(rng.uniform(0.0, 5.0)),
         faults=faults,
         instruments=families.instruments(rng, kind_name),
         sensor_faults=sensor_faults,

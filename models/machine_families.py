@@ -208,6 +208,8 @@ def instruments(rng: np.random.Generator, kind: str) -> Instruments:
         repeated_frac=float(rng.choice([0.0, 0.0, 0.02])),
         clock_offset_s=float(rng.choice([0.0, 0.0, rng.uniform(-90.0, 90.0)])),
         jitter_s=float(rng.choice([0.0, 0.5])),
+        clock_drift_s_day=float(rng.choice([0.0, 0.0, rng.normal(0.0, 3.0)])),
+        meter_replaced_s=int(rng.uniform(1.0, 28.0) * DAY_S) if rng.random() < 0.02 else None,
     )
 
 

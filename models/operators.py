@@ -15,6 +15,8 @@ from models.plant import Duty
 
 DAY_S = 86400
 STOPPED = -1.0
+OPEN_BLOWING_FRAC = 0.02
+"""Share of a run's legs in which a hose blows freely: more air than the machine makes."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +101,8 @@ class _Plan:
             level = (
                 demand_frac * rng.uniform(0.7, 1.3) / 0.75 if busy else demand_frac * rng.uniform(0.0, 0.2)
             )
-            self.changes.append((int(at_s), float(np.clip(level, 0.0, 1.15))))
+            level = rng.uniform(1.3, 2.5) if rng.random() < OPEN_BLOWING_FRAC else min(max(level, 0.0), 1.15)
+            self.changes.append((int(at_s), float(level)))
             at_s += max(2.0, rng.exponential(cycle_s))
         self.changes.append((int(end_s), STOPPED))
         return end_s

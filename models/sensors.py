@@ -64,6 +64,10 @@ class Instruments:
     """Rows of an outage come when it ends; otherwise they are lost."""
     repeated_frac: float = 0.0
     clock_offset_s: float = 0.0
+    clock_drift_s_day: float = 0.0
+    """Gained a day, set right once a week."""
+    meter_replaced_s: int | None = None
+    """The hour meter starts again from nothing. [s from the start of the history]"""
     jitter_s: float = 0.0
 
 
@@ -168,7 +172,7 @@ def _signals(
     ambient_c = truth.air_temp_c[rows] + rng.normal(0.0, 0.3, n)
     unsent = np.full(n, np.nan)
     # A hair above the step keeps 0.3 / 0.1 from losing a count to binary fractions.
-    counts = np.floor(truth.hours[rows] / instruments.hours_step_h + 1e-9)
+    counts = np.floor(_meter_h(truth, instruments, rows) / instruments.hours_step_h + 1e-9)
     return {
         "discharge_temp_c": _stepped(temp_c, instruments.temp_step_c),
         "pressure_kpa": np.minimum(pressure_kpa, instruments.pressure_top_kpa),
@@ -176,6 +180,14 @@ def _signals(
         "ambient_rh_pct": rh_pct if instruments.sends_rh else unsent,
         "ambient_temp_c": _stepped(ambient_c, 0.5) if instruments.sends_ambient else unsent,
     }
+
+
+def _meter_h(truth: Truth, instruments: Instruments, rows: IntArray) -> FloatArray:
+    hours = truth.hours[rows]
+    if instruments.meter_replaced_s is None:
+        return hours
+    at_row = min(instruments.meter_replaced_s // truth.step_s, len(truth.hours) - 1)
+    return np.where(rows >= at_row, hours - truth.hours[at_row], hours)
 
 
 def _apply(
@@ -242,10 +254,12 @@ def _telemetry(
             )
         else:
             lost[first:last] = True
-    observed_ms = true_ms + int(1000.0 * instruments.clock_offset_s)
+    drift_ms = 1000.0 * instruments.clock_drift_s_day * ((at_s / 86400.0) % 7.0)
+    observed_ms = true_ms + int(1000.0 * instruments.clock_offset_s) + drift_ms.astype(np.int64)
     seq = np.arange(n, dtype=np.int64) if instruments.sends_seq else np.full(n, -1, np.int64)
+    # Setting the clock back makes instants come twice; the first of each stays, as in the store.
     kept = ~lost
-    kept[1:] &= np.diff(observed_ms) > 0
+    kept[1:] &= observed_ms[1:] > np.maximum.accumulate(observed_ms)[:-1]
     readings = Readings(
         unit_id=unit_id,
         observed_at_ms=observed_ms[kept],

@@ -11,7 +11,7 @@ from models.plant import Duty, Faults, Truth, Weather, simulate
 from models.plant_steps import saturation_pa
 
 duties = st.lists(
-    st.tuples(st.integers(1, 5400), st.one_of(st.just(-1.0), st.floats(0.0, 1.2))), min_size=1, max_size=12
+    st.tuples(st.integers(1, 5400), st.one_of(st.just(-1.0), st.floats(0.0, 2.5))), min_size=1, max_size=12
 )
 
 

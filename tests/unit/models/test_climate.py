@@ -10,6 +10,7 @@ import pytest
 
 from models.climate import (
     PRESETS,
+    in_the_sun,
     parked_in_garage,
     relative_humidity_pct,
     standard_atm_kpa,
@@ -111,3 +112,11 @@ def test_parked_in_garage_only_out_of_working_hours() -> None:
     assert monday_c[20] == 12.0
     assert (saturday_c == 12.0).all()
     assert np.array_equal(inside.vapour_pa, outside.vapour_pa)
+
+
+def test_in_the_sun_only_by_day_and_without_adding_vapour() -> None:
+    shade = Weather(step_s=3600.0, temp_c=np.full(48, 5.0), vapour_pa=np.full(48, 500.0))
+    sunny = in_the_sun(shade, start_at_ms=JANUARY, utc_offset_h=0.0, rise_k=4.0)
+    assert sunny.temp_c[13] == 9.0
+    assert (sunny.temp_c[[1, 4, 20, 23]] == 5.0).all()
+    assert np.array_equal(sunny.vapour_pa, shade.vapour_pa)

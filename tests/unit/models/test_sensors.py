@@ -169,3 +169,20 @@ def test_observe_pulsation_vanishes_when_stopped() -> None:
     running = day().running & (day().pressure_kpa > 900.0)
     residual_kpa = (readings.pressure_kpa - day().port_pressure_kpa)[running]
     assert np.std(residual_kpa) == pytest.approx(8.5, abs=1.5)
+
+
+def test_observe_replaced_hour_meter_starts_from_nothing() -> None:
+    readings = observed(replace(EXACT, meter_replaced_s=20000)).readings
+    at_s = (readings.observed_at_ms - day().start_at_ms) // 1000
+    assert readings.hours[at_s < 20000][-1] == pytest.approx(101.0)
+    assert readings.hours[at_s >= 20000][0] == 0.0
+    # 1000 s of running after the change make 0.277 h, shown as 0.25.
+    assert readings.hours[-1] == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize("drift_s_day", [-20.0, 20.0])
+def test_observe_drifting_clock_never_shows_an_instant_twice(drift_s_day: float) -> None:
+    readings = observed(replace(EXACT, clock_drift_s_day=drift_s_day)).readings
+    assert (np.diff(readings.observed_at_ms) > 0).all()
+    shift_s = (readings.observed_at_ms[-1] - day().observed_at_ms[-1]) / 1000.0
+    assert shift_s == pytest.approx(drift_s_day, abs=0.02)
