@@ -192,7 +192,7 @@ def _run(
     airend, oil, bay, valve, p, line = state[0], state[1], state[2], state[3], state[4], state[5]
     loaded, water = state[6], state[7]
     ice, wet, sealed, trap, reading, port = state[8], state[9], state[10], state[11], state[12], state[13]
-    sensor, refused, before = state[14], state[15], 0
+    sensor, refused, before, stopped_s = state[14], state[15], 0, 0.0
     running = False
     for t in range(n):
         env = around[t // 60]
@@ -236,7 +236,12 @@ def _run(
         ice, wet, sealed, trap, reading = port_step(
             ice, wet, sealed, trap, reading, port, p, m.atmosphere_kpa, growth, env[5], m.pressure_lag_s
         )
+        stopped_s = 0.0 if running else stopped_s + 1.0
         felt = airend if running else oil + m.soak * (airend - oil) + 0.25 * (bay - oil)
+        if 0.0 < stopped_s < 3600.0:
+            # the casting goes on heating the pipe when no oil carries its heat away
+            x = stopped_s / 300.0
+            felt += m.soak * 12.0 * x * np.exp(1.0 - x) * max(0.0, airend - bay) / 60.0
         sensor += (felt - sensor) / (m.sensor_lag_s if running else 240.0)
         if t % GRID_S == 0:
             row = out[t // GRID_S]

@@ -71,11 +71,21 @@ class Sent:
     hours: np.ndarray
     ambient_rh_pct: np.ndarray
     ambient_temp_c: np.ndarray | None
+    stale: np.ndarray
+    """True where the row repeats an older one."""
     trouble: list[dict[str, object]] = field(default_factory=list)
 
     def select(self, rows: np.ndarray) -> None:
         """Keep or reorder rows in place."""
-        for name in ("at_s", "received_s", "discharge_temp_c", "pressure_kpa", "hours", "ambient_rh_pct"):
+        for name in (
+            "at_s",
+            "received_s",
+            "discharge_temp_c",
+            "pressure_kpa",
+            "hours",
+            "ambient_rh_pct",
+            "stale",
+        ):
             setattr(self, name, getattr(self, name)[rows])
         if self.ambient_temp_c is not None:
             self.ambient_temp_c = self.ambient_temp_c[rows]
@@ -128,7 +138,9 @@ def observe(rng: np.random.Generator, box: Controller, plan: Plan, course: hidde
         measured = np.round(
             around[:, hidden.AMBIENT_C] + rng.normal(0, 0.5) + 0.2 * rng.standard_normal(n), 1
         )
-    sent = Sent(at, at + 1.0, temp, pressure, _meter(box, course, at), np.round(rh), measured)
+    sent = Sent(
+        at, at + 1.0, temp, pressure, _meter(box, course, at), np.round(rh), measured, np.zeros(n, dtype=bool)
+    )
     _chapter_trouble(rng, sent, plan)
     sent.discharge_temp_c = np.round(np.round(sent.discharge_temp_c / box.temp_step_c) * box.temp_step_c, 2)
     sent.pressure_kpa = np.round(
@@ -208,6 +220,7 @@ def _stale(rng: np.random.Generator, sent: Sent, plan: Plan) -> None:
                 continue
             for name in ("discharge_temp_c", "pressure_kpa", "hours", "ambient_rh_pct"):
                 getattr(sent, name)[rows] = getattr(sent, name)[rows[0]]
+            sent.stale[rows[1:]] = True
             sent.trouble.append({"kind": "stale", "start_s": int(begin), "end_s": int(end)})
 
 

@@ -152,7 +152,7 @@ def facts(length_min: float, n: int = 8, gain_g: float = 12.0, hot_s: float = 0.
     """Runs every 10 h that each leave the same water behind."""
     start = 36_000 * np.arange(1, n + 1)
     end = start + int(60 * length_min)
-    return truth.RunFacts(start, end, np.full(n, hot_s), np.full(n, 20.0), np.full(n, gain_g))
+    return truth.RunFacts(start, end, np.full(n, hot_s), np.full(n, 20.0), np.full(n, gain_g), np.ones(n))
 
 
 def soaked(runs: truth.RunFacts) -> hidden.Hidden:

@@ -34,6 +34,8 @@ class RunFacts:
     shortfall_k: np.ndarray
     """Required less discharge temperature where it came nearest, under working pressure. [K]"""
     gain_g: np.ndarray
+    shown: np.ndarray
+    """Share of the readings due in the run that truly reached somebody, 0-1."""
 
     @property
     def length_min(self) -> np.ndarray:
@@ -51,8 +53,10 @@ def excess_k(
     return np.where(working, grid[:, hidden.DISCHARGE_C] - required, -np.inf)
 
 
-def run_facts(course: hidden.Hidden, surroundings: np.ndarray) -> RunFacts:
-    """Facts of every run."""
+def run_facts(
+    course: hidden.Hidden, surroundings: np.ndarray, told_s: np.ndarray, sampling_s: int
+) -> RunFacts:
+    """Facts of every run; `told_s` are the instants of honest readings that arrived, in order."""
     grid, step = course.grid, hidden.GRID_S
     n_runs = len(course.start_s)
     hot_s, shortfall, gain = np.zeros(n_runs), np.full(n_runs, np.inf), np.zeros(n_runs)
@@ -64,7 +68,9 @@ def run_facts(course: hidden.Hidden, surroundings: np.ndarray) -> RunFacts:
         shortfall[i] = -excess.max(initial=-np.inf)
         after = min(rows.stop + 12, len(grid) - 1)
         gain[i] = grid[after, hidden.WATER_G] - grid[max(rows.start - 1, 0), hidden.WATER_G]
-    return RunFacts(course.start_s, course.end_s, hot_s, shortfall, gain)
+    rows_inside = np.searchsorted(told_s, course.end_s) - np.searchsorted(told_s, course.start_s)
+    shown = np.minimum(1.0, rows_inside * sampling_s / np.maximum(course.end_s - course.start_s, sampling_s))
+    return RunFacts(course.start_s, course.end_s, hot_s, shortfall, gain, shown)
 
 
 def _wet_spells(grid: np.ndarray) -> list[tuple[int, int]]:
@@ -114,7 +120,7 @@ def short_cycling(course: hidden.Hidden, runs: RunFacts) -> list[Episode]:
     step, grid = hidden.GRID_S, course.grid
     length = runs.length_min
     wet = (length < 15) & (runs.hot_s < 300) & (runs.gain_g > 0.5)
-    surely = (length < 13.5) & (runs.hot_s < 240) & (runs.gain_g > 1.0)
+    surely = (length < 13.5) & (runs.hot_s < 240) & (runs.gain_g > 1.0) & (runs.shown > 0.3)
     perhaps = (length < 16.5) & (runs.hot_s < 360) & (runs.gain_g > 0.3)
     water = grid[np.minimum(runs.end_s // step + 12, len(grid) - 1), hidden.WATER_G]
     found: list[Episode] = []
@@ -147,7 +153,8 @@ def _never_verdict(runs: RunFacts, i: int, twin: Twin) -> int:
         return 0
     horizon_s = int(min(max(1.2 * length_s, 3600.0), 7200.0))
     same, full = twin(i, horizon_s, False), twin(i, horizon_s, True)
-    if runs.hot_s[i] == 0 and runs.shortfall_k[i] > 2.0 and length_s >= 1.15 * 900 and length_s >= 2.3 * same:
+    plain = runs.hot_s[i] == 0 and runs.shortfall_k[i] > 2.0 and runs.shown[i] > 0.7
+    if plain and length_s >= 1.15 * 900 and length_s >= 2.3 * same:
         return 2
     return 1 if length_s >= 1.7 * min(same, full) else 0
 
@@ -184,12 +191,11 @@ def never_reaching(runs: RunFacts, twin: Twin) -> list[Episode]:
     return found
 
 
-def icing(course: hidden.Hidden, sent_at_s: np.ndarray) -> list[Episode]:
+def icing(course: hidden.Hidden, told_s: np.ndarray) -> list[Episode]:
     """One episode for each plug that makes the reading wrong."""
     grid, step = course.grid, hidden.GRID_S
     ice = grid[:, hidden.ICE] > 0
     edges = np.flatnonzero(np.diff(np.concatenate([[0], ice.astype(np.int8), [0]])))
-    seen = np.sort(sent_at_s)
     found: list[Episode] = []
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         error = grid[a:b, hidden.READING_KPA] - grid[a:b, hidden.SUMP_KPA]
@@ -198,7 +204,7 @@ def icing(course: hidden.Hidden, sent_at_s: np.ndarray) -> list[Episode]:
             continue
         harmful = np.abs(error) > HARMFUL_ERROR_KPA
         rows = np.flatnonzero(np.abs(error) > 100.0) + a
-        shown = np.searchsorted(seen, (rows + 1) * step) > np.searchsorted(seen, rows * step)
+        shown = np.searchsorted(told_s, (rows + 1) * step) > np.searchsorted(told_s, rows * step)
         running = grid[a:b, hidden.RUNNING] > 0
         sealed = grid[a:b, hidden.ICE].max() > 1
         low_running = np.count_nonzero(harmful & running) >= np.count_nonzero(harmful & ~running)

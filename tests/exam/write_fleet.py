@@ -164,14 +164,14 @@ def make_unit(kind: int, seed: int, index: int, days: int, out: Path) -> dict[st
     else:
         write_csv(out / f"readings-{unit}.csv", unit, sent)
     plate = (rated_cfm, 18 * rated_cfm / 80, max_kpa, altitude_m)
-    runs = truth.run_facts(course, plan.inputs.surroundings)
+    told_s = np.sort(sent.at_s[~sent.stale])
+    runs = truth.run_facts(course, plan.inputs.surroundings, told_s, box.sampling_s)
     episodes = [
         *truth.short_cycling(course, runs),
         *truth.never_reaching(runs, make_twin(simulator, machine, plan.inputs, course)),
-        *truth.icing(course, sent.at_s),
+        *truth.icing(course, told_s),
     ]
-    seen = np.sort(sent.at_s)
-    rows_inside = np.searchsorted(seen, runs.end_s) - np.searchsorted(seen, runs.start_s)
+    rows_inside = np.searchsorted(told_s, runs.end_s) - np.searchsorted(told_s, runs.start_s)
     return {
         "fleet": ",".join([unit, *(f"{x:g}" for x in plate), str(kit).lower(), climate.tz]),
         "truth": [_episode(unit, raw, plan) for raw in episodes],
