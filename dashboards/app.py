@@ -10,10 +10,10 @@ from nicegui import app as pages_app
 from nicegui import ui
 from starlette.staticfiles import StaticFiles
 
-from dashboards import access, api
+from dashboards import access, api, downloads
 from dashboards.board import Board
 from dashboards.feed import Clock, Feed
-from dashboards.pages import fleet, unit
+from dashboards.pages import alarms, fleet, mail, quarantine, unit
 from dashboards.pages.frame import STATIC
 from dashboards.settings import BoardSettings
 from dashboards.sources import Sources
@@ -37,6 +37,7 @@ def build(sources: Sources, settings: BoardSettings, clock: Clock) -> FastAPI:
     app = FastAPI(title=settings.title, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     app.mount(STATIC, StaticFiles(directory=STATIC_DIR), name="board-static")
     api.register(app, board)
+    downloads.register(app, board)
     access.install(app, settings)
     _pages(app, board)
     return app
@@ -48,7 +49,7 @@ def _pages(app: FastAPI, board: Board) -> None:
     pages_app.user_middleware.clear()
     nicegui.Client.shared_head_html = ""
     ui.add_head_html(_HEAD, shared=True)
-    for page in (fleet, unit):
+    for page in (fleet, unit, alarms, mail, quarantine):
         page.register(board)
     ui.run_with(
         app,

@@ -24,8 +24,15 @@ OUTCOME_SYMBOLS = {Outcome.DRIED_OUT: "circle", Outcome.HELD: "rect", Outcome.AD
 FINDING_SYMBOL = "diamond"
 SHADE = 0.13
 HOUR_MS = 3_600_000
-PANES = (("9%", "36%"), ("53%", "14%"), ("75%", "15%"))
-"""Top and height of temperature, pressure and water."""
+PANES_PX = ((64, 232), (344, 84), (476, 96))
+"""Top and height of temperature, pressure and water. [px]"""
+NARROW_LEGEND_PX = 54
+"""How much further down the panes start on a phone, where the legend takes several lines. [px]"""
+_BAR, _DASHES, _DOTS = (
+    "path://M0,0H22V3H0Z",
+    "path://M0,0H9V3H0Z M13,0H22V3H13Z",
+    "path://M0,0H4V3H0Z M6,0H10V3H6Z M12,0H16V3H12Z M18,0H22V3H18Z",
+)
 
 
 def wall_ms(at_ms: IntArray, tz: dt.tzinfo) -> IntArray:
@@ -77,7 +84,7 @@ def unit_chart(
         "backgroundColor": "transparent",
         "textStyle": {"color": palette.ink, "fontFamily": "system-ui, DejaVu Sans, sans-serif"},
         "aria": {"enabled": True},
-        "legend": _legend(palette, narrow),
+        "legend": _legend(palette),
         "tooltip": {
             "trigger": "axis",
             "confine": True,
@@ -88,8 +95,13 @@ def unit_chart(
         },
         "axisPointer": {"link": [{"xAxisIndex": "all"}]},
         "grid": [
-            {"left": 46 if narrow else 58, "right": 12 if narrow else 24, "top": top, "height": height}
-            for top, height in PANES
+            {
+                "left": 46 if narrow else 58,
+                "right": 12 if narrow else 24,
+                "top": top + (NARROW_LEGEND_PX if narrow else 0),
+                "height": height,
+            }
+            for top, height in PANES_PX
         ],
         "xAxis": [
             {
@@ -138,22 +150,19 @@ def _pane_names(system: System) -> tuple[str, str, str]:
     )
 
 
-def _legend(palette: Palette, narrow: bool) -> dict[str, Any]:
+def _legend(palette: Palette) -> dict[str, Any]:
     return {
         "top": 0,
         "left": 0,
         "right": 0,
-        "type": "scroll" if narrow else "plain",
         "itemWidth": 22,
         "textStyle": {"color": palette.ink, "fontSize": 13},
-        "pageTextStyle": {"color": palette.ink},
-        "pageIconColor": palette.ink,
         "inactiveColor": palette.soft,
         "data": [
-            {"name": "Discharge"},
-            {"name": "Required"},
-            {"name": "Pressure dew point"},
-            {"name": "Untrusted pressure"},
+            {"name": "Discharge", "icon": _BAR},
+            {"name": "Required", "icon": _DASHES},
+            {"name": "Pressure dew point", "icon": _DOTS},
+            {"name": "Untrusted pressure", "icon": _DASHES},
             *({"name": _run_name(outcome), "icon": OUTCOME_SYMBOLS[outcome]} for outcome in Outcome),
             {"name": "Finding", "icon": FINDING_SYMBOL},
         ],
@@ -207,7 +216,7 @@ def _line(
         "xAxisIndex": pane,
         "yAxisIndex": pane,
         "data": data,
-        "showSymbol": False,
+        "symbol": "none",
         "connectNulls": False,
         "itemStyle": {"color": colour},
         "lineStyle": {"color": colour, "width": width, "type": dash},

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from fastapi import Request
 from nicegui import ui
 
 from dashboards.board import Board
 from dashboards.cautions import CAUTIONS, SHORT_CAUTION
-from dashboards.display import System
+from dashboards.display import System, markup
 from dashboards.preferences import DARK, Preferences, preferences
 
 log = logging.getLogger(__name__)
@@ -111,6 +112,17 @@ def _safety() -> None:
                     ui.label(text)
 
 
+def button(text: str, on_click: Callable[..., Any], *, primary: bool = False) -> ui.button:
+    """A button in the board's own colours."""
+    made = ui.button(text, on_click=on_click, color=None).props("no-caps unelevated")
+    return made.classes("dw-button primary" if primary else "dw-button")
+
+
+def heading(text: str) -> None:
+    """The page's first heading."""
+    ui.html(f"<h1>{markup(text)}</h1>", sanitize=False)
+
+
 def empty(title: str, text: str) -> None:
     """What stands where there is nothing to list: why, and what would change that."""
     with ui.element("div").classes("dw-empty"):
@@ -124,7 +136,7 @@ def fault(error: Exception, doing: str) -> None:
     with ui.element("div").classes("dw-empty dw-fault").props('role="alert"'):
         ui.label(f"{doing} did not work.").classes("dw-empty-title")
         ui.label(f"{type(error).__name__}: {error}"[:300])
-        ui.button("Try again", on_click=ui.navigate.reload).classes("dw-button").props("flat no-caps")
+        button("Try again", ui.navigate.reload)
 
 
 MARK = (

@@ -29,7 +29,7 @@ _INSTANT = 'type="datetime-local"'
 def register(board: Board) -> None:
     """Put the page at ``/units/<unit>``."""
 
-    @ui.page("/units/{segment}", title="Unit", response_timeout=20.0)
+    @ui.page("/units/{segment:path}", title="Unit", response_timeout=20.0)
     async def unit_page(request: Request, segment: str) -> None:
         here, unit_id = visit(board, request), addresses.name_of(segment)
         try:

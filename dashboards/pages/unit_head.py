@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from nicegui import ui
 
+from alerts.alarm import AlarmState
 from dashboards import display, words
 from dashboards.feed import Feed
 from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json
 from dashboards.pages.alarm_card import evidence_lines, steps
-from dashboards.pages.frame import Visit
+from dashboards.pages.frame import Visit, heading
 from dashboards.sources import AlarmView
+
+_TAGS = {"hot enough": "good", "cooled down": ""}
 
 
 class UnitHead:
@@ -36,7 +39,7 @@ class UnitHead:
         row = self._row
         with ui.element("div").classes("dw-unit-head"):
             with ui.element("div"):
-                ui.html(f"<h1>{display.markup(row.label)}</h1>", sanitize=False)
+                heading(row.label)
                 place = " · ".join(part for part in (row.profile.yard, row.profile.customer) if part)
                 named = f"{row.unit_id} · {place}" if row.label != row.unit_id and place else place
                 ui.label(named).classes("dw-sub")
@@ -78,7 +81,14 @@ class UnitHead:
         level = {"ok": "", "near": "near harmful", "harmful": "harmful"}[data["water_level"]]
         tiles = (
             ("Discharge", data["temp"], f"needs {data['required']}", data["gap"]),
-            ("Dew margin", _margin(self._row, self._here), "above the pressure dew point", ""),
+            (
+                "Dew margin",
+                _margin(self._row, self._here),
+                "below the pressure dew point"
+                if _margin_k(self._row) < 0
+                else "above the pressure dew point",
+                "",
+            ),
             (
                 "Sump pressure",
                 data["pressure"],
@@ -101,8 +111,7 @@ class UnitHead:
                 ui.label(figure).classes("dw-figure")
                 ui.label(below).classes("dw-sub")
                 if mark:
-                    good = mark == "hot enough"
-                    ui.label(mark).classes("dw-tag good" if good else "dw-tag caution")
+                    ui.label(mark).classes(f"dw-tag {_TAGS.get(mark, 'caution')}")
 
     def _fill_advice(self) -> None:
         row = self._row
@@ -123,9 +132,11 @@ class UnitHead:
 def _margin(row: FleetRow, here: Visit) -> str:
     if row.status is None:
         return display.UNKNOWN
-    margin_k = row.status.discharge_temp_c - row.status.pressure_dew_point_c
-    sign = display.MINUS if margin_k < 0 else ""
-    return sign + display.temp_difference(margin_k, here.system)
+    return display.temp_difference(_margin_k(row), here.system)
+
+
+def _margin_k(row: FleetRow) -> float:
+    return row.status.discharge_temp_c - row.status.pressure_dew_point_c if row.status else float("nan")
 
 
 def _ambient_error(row: FleetRow, here: Visit) -> str:
@@ -141,7 +152,8 @@ def _alarm(alarm: AlarmView, here: Visit) -> None:
             ui.label(f"{words.STATES[alarm.state]} · {alarm.priority} priority").classes("dw-sub")
             ui.link("Acknowledge or shelve", f"/alarms#{alarm.alarm_id}").classes("dw-button dw-small")
         evidence_lines(alarm.evidence, here.system)
-        with ui.element("details"):
+        fresh = alarm.state is AlarmState.UNACKNOWLEDGED
+        with ui.element("details").props("open" if fresh else ""):
             with ui.element("summary"):
                 ui.label("What to do").classes("dw-inline")
             steps(alarm)

@@ -60,7 +60,7 @@ def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System) -> None:
     table = ui.table(
         columns=columns, rows=rows, row_key="start", pagination={"rowsPerPage": ROWS_A_PAGE}
     ).classes("dw-table")
-    table.props('dense flat wrap-cells :grid="$q.screen.width < 640"')
+    table.props('dense flat wrap-cells rows-per-page-label="Runs per page" :grid="$q.screen.width < 640"')
 
 
 _BY = "(a, b, rowA, rowB) => rowA.NAME_by - rowB.NAME_by"

@@ -49,7 +49,7 @@ export default {
                 <rect v-else-if="row.state === 'stopped'" x="2" y="2" width="8" height="8" fill="currentColor"/>
                 <circle v-else cx="6" cy="6" r="4.3" fill="none" stroke="currentColor" stroke-width="1.6" stroke-dasharray="2 2"/>
               </svg>{{ row.state }}</span>
-            <span class="dw-yard">{{ row.yard }}<span v-if="row.provisional" title="Registered by itself; nobody has confirmed its ratings"> · ratings not confirmed</span></span>
+            <span class="dw-yard">{{ [row.yard, row.provisional ? "ratings not confirmed" : ""].filter(Boolean).join(" · ") }}</span>
           </span>
           <template v-if="row.heard_ms !== null">
           <span class="dw-cell dw-temp">

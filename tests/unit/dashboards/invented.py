@@ -103,11 +103,14 @@ def run(n: int, start: dt.datetime, minutes: float, peak_c: float, water: tuple[
 
 def runs(n: int, now: dt.datetime = NOW) -> list[Run]:
     """Ten days of short runs with one long one, oldest first."""
-    days = [now - dt.timedelta(days=day, hours=4) for day in range(10, 0, -1)]
+    days = [
+        (now - dt.timedelta(days=day)).replace(hour=14, minute=0, second=0, microsecond=0)
+        for day in range(10, 0, -1)
+    ]
     water = 4.0
     found = []
     for k, start in enumerate(days):
-        long = k == 3
+        long = k != 8
         after = 0.0 if long else water + 5.5
         found.append(run(n, start, 41.0 if long else 6.0, 84.0 if long else 47.0, (water, after)))
         water = after
