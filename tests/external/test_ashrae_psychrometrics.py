@@ -15,11 +15,10 @@ from models.humidity import (
     moist_air_volume_m3_kg,
     pressure_dew_point_c,
     saturated_humidity_ratio,
-    saturation_pressure_pa,
-    saturation_temp_c,
     vapour_density_g_m3,
     vapour_pressure_pa,
 )
+from models.saturation import saturation_pressure_pa, saturation_temp_c
 from tests.external.handbook import psychrolib
 
 pytestmark = pytest.mark.external

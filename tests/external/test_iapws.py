@@ -11,7 +11,7 @@ import warnings
 import numpy as np
 import pytest
 
-from models.humidity import saturation_pressure_pa, saturation_temp_c
+from models.saturation import saturation_pressure_pa, saturation_temp_c
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from models import atmosphere, delivered_air, humidity, hydraulics
+from models import atmosphere, delivered_air, humidity, hydraulics, saturation
 
 pytestmark = pytest.mark.external
 
@@ -21,7 +21,7 @@ def test_every_worked_example_on_the_page_comes_out():
     assert tried.failed == 0
 
 
-@pytest.mark.parametrize("module", [humidity, atmosphere, delivered_air, hydraulics])
+@pytest.mark.parametrize("module", [saturation, humidity, atmosphere, delivered_air, hydraulics])
 def test_every_relation_has_its_place_on_the_page(module):
     text = PAGE.read_text(encoding="utf-8")
     offered = [

@@ -8,14 +8,9 @@ import numpy as np
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 
-from models.humidity import (
-    humidity_ratio,
-    intake_water_g_h,
-    pressure_dew_point_c,
-    saturation_pressure_pa,
-    vapour_pressure_pa,
-)
+from models.humidity import humidity_ratio, intake_water_g_h, pressure_dew_point_c, vapour_pressure_pa
 from models.hydraulics import isentropic_power_kw
+from models.saturation import saturation_pressure_pa
 
 pytestmark = pytest.mark.external
 

@@ -11,13 +11,8 @@ import numpy as np
 import pvlib
 import pytest
 
-from models.humidity import (
-    pressure_dew_point_c,
-    saturation_pressure_over_water_pa,
-    saturation_pressure_pa,
-    saturation_temp_c,
-    vapour_pressure_pa,
-)
+from models.humidity import pressure_dew_point_c, vapour_pressure_pa
+from models.saturation import saturation_pressure_over_water_pa, saturation_pressure_pa, saturation_temp_c
 from tests.external.handbook import psychrolib
 
 pytestmark = pytest.mark.external

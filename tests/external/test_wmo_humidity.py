@@ -9,7 +9,7 @@ pressures of ice and supercooled water for atmospheric applications", Q. J. R. M
 import numpy as np
 import pytest
 
-from models.humidity import saturation_pressure_over_water_pa, saturation_pressure_pa
+from models.saturation import saturation_pressure_over_water_pa, saturation_pressure_pa
 
 pytestmark = pytest.mark.external
 
@@ -33,7 +33,7 @@ def test_over_water_against_murphy_and_koop():
     logarithm = (54.842763 - 6763.22 / t - 4.210 * np.log(t) + 0.000367 * t) + np.tanh(
         0.0415 * (t - 218.8)
     ) * (53.878 - 1331.22 / t - 9.44523 * np.log(t) + 0.014025 * t)
-    # Nobody measures this curve better than to some tenths of a percent at -40 °C: formulas differ by as much.
+    # This curve is known to some tenths of a percent at -40 °C; formulas differ by as much.
     np.testing.assert_allclose(saturation_pressure_over_water_pa(FROST_C), np.exp(logarithm), rtol=5e-3)
 
 

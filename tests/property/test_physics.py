@@ -13,6 +13,7 @@ import models.atmosphere
 import models.delivered_air
 import models.humidity
 import models.hydraulics
+import models.saturation
 from models.atmosphere import standard_pressure_kpa
 from models.delivered_air import delivered_fraction_high, delivered_fraction_low
 from models.humidity import (
@@ -21,15 +22,19 @@ from models.humidity import (
     intake_water_g_h,
     pressure_dew_point_c,
     saturated_humidity_ratio,
-    saturation_pressure_over_water_pa,
-    saturation_pressure_pa,
-    saturation_temp_c,
     vapour_pressure_pa,
 )
+from models.saturation import saturation_pressure_over_water_pa, saturation_pressure_pa, saturation_temp_c
 
 RELATIONS = {
     f"{module.__name__}.{name}": relation
-    for module in (models.humidity, models.atmosphere, models.delivered_air, models.hydraulics)
+    for module in (
+        models.saturation,
+        models.humidity,
+        models.atmosphere,
+        models.delivered_air,
+        models.hydraulics,
+    )
     for name, relation in vars(module).items()
     if hasattr(relation, "compiled") and relation.__module__ == module.__name__ and not name.startswith("_")
 }

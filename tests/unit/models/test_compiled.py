@@ -150,7 +150,7 @@ def test_fingerprint_ignores_sources_without_compiled_code(tmp_path):
 
 def _program_output(env):
     program = (
-        "import numpy as np, models.humidity as h;"
+        "import numpy as np, models.saturation as h;"
         "print(h.saturation_pressure_pa(26.85), h.saturation_pressure_pa(np.array([26.85]))[0])"
     )
     return subprocess.run(
