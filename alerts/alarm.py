@@ -175,7 +175,8 @@ def alarm_id_of(finding: Finding) -> str:
     A digest stands for unit and instant, so that an odd unit name can't get into headers or file names.
     """
     key = "\n".join((finding.unit_id, finding.pattern, finding.first_flagged_at.isoformat()))
-    return f"{finding.pattern.value}-{hashlib.blake2b(key.encode(), digest_size=10).hexdigest()}"
+    digest = hashlib.blake2b(key.encode(errors="surrogatepass"), digest_size=10).hexdigest()
+    return f"{finding.pattern.value}-{digest}"
 
 
 def raised(finding: Finding, priority: Priority, now: dt.datetime) -> Alarm:

@@ -56,7 +56,7 @@ class Envelope:
 def unit_name(profile: UnitProfile) -> str:
     """What people call the unit, safe on one line, with its id where that differs."""
     label, unit_id = one_line(profile.label), one_line(profile.unit_id)
-    return f"{label} ({unit_id})" if label and label != unit_id else unit_id
+    return f"{label} ({unit_id})" if label and label != unit_id else unit_id or "unit without a readable name"
 
 
 def respond_by(alarm: Alarm, rationale: Rationale) -> dt.datetime:

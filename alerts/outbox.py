@@ -28,6 +28,8 @@ log = logging.getLogger(__name__)
 NO_SERVER = "not sent: no mail server set"
 NO_RECIPIENT = "not sent: no recipient set"
 _COLUMNS = tuple(column for column in outbox.c if column.name != "eml")
+WIRE = email.policy.SMTP.clone(max_line_length=250)
+"""Headers on one line up to here: folded at 78, a subject may start on its second line, behind a space."""
 FIRST_BACK_OFF_S = 30.0
 LONGEST_BACK_OFF_S = 3600.0
 
@@ -96,7 +98,7 @@ class Outbox:
             next_attempt_at_ms=now_ms,
             last_error=None if recipients else NO_RECIPIENT,
         )
-        eml = message.as_bytes(policy=email.policy.SMTP)
+        eml = message.as_bytes(policy=WIRE)
         connection.execute(sa.insert(outbox).values(eml=eml, **_row_of(mail)))
         return mail
 

@@ -71,7 +71,7 @@ def parse_rationales(text: str) -> dict[Pattern, Rationale]:
     if unknown := set(tables) - set(Pattern):
         raise RationaleError(f"entries for no known pattern: {sorted(unknown)!r}")
     if missing := set(Pattern) - set(tables):
-        raise RationaleError(f"patterns without an entry: {sorted(missing)!r}")
+        raise RationaleError(f"patterns without an entry: {sorted(one.value for one in missing)!r}")
     return {Pattern(name): _entry(name, table, always) for name, table in tables.items()}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from email.errors import MessageError
 from email.headerregistry import Address
 from typing import Literal
 
@@ -31,7 +32,7 @@ class Recipient:
     def __post_init__(self) -> None:
         try:
             parsed = Address(addr_spec=self.address)
-        except (ValueError, IndexError) as error:
+        except (ValueError, IndexError, MessageError) as error:
             raise AddressError(self.address) from error
         if not (parsed.username and parsed.domain) or not all(33 <= ord(char) < 127 for char in self.address):
             raise AddressError(self.address)
