@@ -7,11 +7,13 @@ What this file does not hold: any physics.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import logging
 import os
 import re
+import shutil
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -27,6 +29,7 @@ _njit: Any = numba.njit
 _vectorize: Any = numba.vectorize
 _settings: Any = numba.config
 
+GENERATIONS_KEPT = 8
 _IMPORTED = re.compile(rb"^(?:from|import) ((?:ingest|models)[\w.]*)(?: import ([\w, ]+))?", re.MULTILINE)
 # Compiling can happen in any thread, at first use, and numba's setting is one for all of them.
 _lock = threading.RLock()
@@ -80,7 +83,19 @@ def sources_fingerprint(root: Path) -> str:
 def _cache_folder() -> Path:
     chosen = _settings.CACHE_DIR
     base = Path(chosen) if chosen else Path(platformdirs.user_cache_dir("dewline")) / "compiled"
-    return base / f"models-{sources_fingerprint(Path(__file__).parents[1])}"
+    folder = base / f"models-{sources_fingerprint(Path(__file__).parents[1])}"
+    if not folder.exists():
+        _forget_old(base)
+    return folder
+
+
+def _forget_old(base: Path) -> None:
+    """Drop what was compiled from sources long since changed: five megabytes for every edit."""
+    # Another process may be doing the same.
+    with contextlib.suppress(OSError):
+        by_age = sorted(base.glob("models-*"), key=lambda folder: folder.stat().st_mtime)
+        for folder in by_age[:-GENERATIONS_KEPT]:
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 def _compile(decorate: Callable[[bool], Callable[[Function], Any]], function: Function) -> Any:

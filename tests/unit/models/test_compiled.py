@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.compiled import kernel, sources_fingerprint, ufunc
+from models.compiled import GENERATIONS_KEPT, kernel, sources_fingerprint, ufunc
 from models.humidity import humidity_ratio, vapour_pressure_pa
 
 ROOT = Path(__file__).parents[3]
@@ -172,6 +172,17 @@ def test_cache_is_kept_where_numba_is_told(tmp_path):
     assert second.stdout == first.stdout
     assert first.stderr == second.stderr == ""
     assert [path.stat().st_mtime_ns for path in sorted(tmp_path.rglob("*.nbc"))] == written_ns
+
+
+def test_cache_forgets_the_oldest_of_many_generations(tmp_path):
+    made = [tmp_path / f"models-{n:016x}" for n in range(GENERATIONS_KEPT + 2)]
+    for age_s, folder in enumerate(reversed(made)):
+        folder.mkdir()
+        os.utime(folder, (1e9 - age_s, 1e9 - age_s))
+    (tmp_path / "somebody_else").mkdir()
+    _program_output({"NUMBA_CACHE_DIR": str(tmp_path)})
+    assert [folder.exists() for folder in made] == [False] * 2 + [True] * GENERATIONS_KEPT
+    assert (tmp_path / "somebody_else").exists()
 
 
 def test_compiling_works_where_no_cache_can_be_written(tmp_path):
