@@ -43,7 +43,7 @@ def test_sublimation_pressure_at_230_k():
 
 
 def test_saturation_pressure_over_the_weather_and_the_sump():
-    # The same equations, so no more than rounding apart; their own uncertainty is 0.02 % in this range.
+    # The same equations, so no more than rounding apart.
     for temp_c in np.linspace(0.01, 130.0, 60):
         assert saturation_pressure_pa(temp_c) == pytest.approx(1e6 * _PSat_T(temp_c + 273.15), rel=1e-9)
     for temp_c in np.linspace(-80.0, 0.0, 60):
