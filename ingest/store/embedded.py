@@ -284,6 +284,18 @@ class EmbeddedStore:
         """See `ReadingStore.count`."""
         return int(self._rows("SELECT count(*) FROM readings")[0][0])
 
+    def back_up(self, target: Path) -> None:
+        """Write a consistent copy while others write on; `target` must not exist yet.
+
+        The copy is complete and synced when this returns, and opens as an `EmbeddedStore`.
+        """
+        with self._as_store_error("back up"):
+            connection = _Connection(self._path, self._busy_timeout_ms)
+            try:
+                connection.rows("VACUUM INTO ?", (str(Path(target).absolute()),))
+            finally:
+                connection.close()
+
     def close(self) -> None:
         """See `ReadingStore.close`."""
         with self._writer.lock, self._reader.lock:

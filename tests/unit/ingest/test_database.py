@@ -1,7 +1,9 @@
 """Opening the operations database: schema, safety settings, errors."""
 
 import sqlite3
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,9 +13,26 @@ from alembic.migration import MigrationContext
 
 from ingest.database import DatabaseError, metadata, open_database, units, upsert
 
+Opener = Callable[[str], sa.Engine]
 
-def test_open_database_migrates_to_exactly_the_metadata(tmp_path: Path) -> None:
-    engine = open_database(f"sqlite:///{tmp_path / 'operations.db'}")
+
+@pytest.fixture
+def opened() -> Iterator[Opener]:
+    """`open_database` whose engines are let go at the end."""
+    engines: list[sa.Engine] = []
+
+    def opener(url: str) -> sa.Engine:
+        engine = open_database(url)
+        engines.append(engine)
+        return engine
+
+    yield opener
+    for engine in engines:
+        engine.dispose()
+
+
+def test_open_database_migrates_to_exactly_the_metadata(opened: Opener, tmp_path: Path) -> None:
+    engine = opened(f"sqlite:///{tmp_path / 'operations.db'}")
     with engine.connect() as connection:
         context = MigrationContext.configure(
             connection, opts={"compare_type": True, "compare_server_default": True}
@@ -22,25 +41,25 @@ def test_open_database_migrates_to_exactly_the_metadata(tmp_path: Path) -> None:
         assert set(sa.inspect(connection).get_table_names()) == {*metadata.tables, "alembic_version"}
 
 
-def test_open_database_again_keeps_rows(tmp_path: Path) -> None:
+def test_open_database_again_keeps_rows(opened: Opener, tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'new folder' / '100%.db'}"
-    with open_database(url).begin() as connection:
+    with opened(url).begin() as connection:
         connection.execute(units.insert().values(unit_id="A", record="{}", registered_at_ms=5))
-    with open_database(url).connect() as connection:
+    with opened(url).connect() as connection:
         assert connection.execute(sa.select(units.c.registered_at_ms)).scalar_one() == 5
 
 
-def test_open_database_sets_write_ahead_log_and_foreign_keys(tmp_path: Path) -> None:
-    with open_database(f"sqlite:///{tmp_path / 'operations.db'}").connect() as connection:
+def test_open_database_sets_write_ahead_log_and_foreign_keys(opened: Opener, tmp_path: Path) -> None:
+    with opened(f"sqlite:///{tmp_path / 'operations.db'}").connect() as connection:
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar_one() == 1
         assert connection.exec_driver_sql("PRAGMA busy_timeout").scalar_one() > 0
 
 
-def test_open_database_from_many_threads_at_once_migrates_once(tmp_path: Path) -> None:
+def test_open_database_from_many_threads_at_once_migrates_once(opened: Opener, tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'operations.db'}"
     with ThreadPoolExecutor(4) as pool:
-        for engine in pool.map(open_database, [url] * 4):
+        for engine in pool.map(opened, [url] * 4):
             assert set(metadata.tables) <= set(sa.inspect(engine).get_table_names())
 
 
@@ -63,17 +82,17 @@ def test_open_database_never_shows_the_password() -> None:
 
 def test_open_database_refuses_a_step_that_half_worked(tmp_path: Path) -> None:
     path = tmp_path / "operations.db"
-    with sqlite3.connect(path) as connection:
+    with closing(sqlite3.connect(path)) as connection:
         connection.execute("CREATE TABLE outbox (mine TEXT)")
     with pytest.raises(DatabaseError, match="outbox already exists"):
         open_database(f"sqlite:///{path}")
-    with sqlite3.connect(path) as connection:
+    with closing(sqlite3.connect(path)) as connection:
         tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
     assert tables == ["outbox"]
 
 
-def test_upsert_replaces_every_column_but_the_key(tmp_path: Path) -> None:
-    engine = open_database(f"sqlite:///{tmp_path / 'operations.db'}")
+def test_upsert_replaces_every_column_but_the_key(opened: Opener, tmp_path: Path) -> None:
+    engine = opened(f"sqlite:///{tmp_path / 'operations.db'}")
     with engine.begin() as connection:
         for record, at_ms in (("first", 1), ("second", 2)):
             row = {"unit_id": "A", "record": record, "registered_at_ms": at_ms}

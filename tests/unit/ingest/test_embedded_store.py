@@ -128,6 +128,20 @@ def test_using_a_closed_store_is_a_store_error(store: EmbeddedStore) -> None:
         store.count()
 
 
+def test_back_up_copies_everything_and_never_overwrites(store: EmbeddedStore, tmp_path: Path) -> None:
+    store.append([reading(1), reading(1, 99.0), reading(2)])
+    target = tmp_path / "it's a copy.db"
+    store.back_up(target)
+    store.append([reading(3)])
+    copy = EmbeddedStore(target)
+    assert copy.read("A").observed_at_ms.tolist() == [1, 2]
+    assert [r.discharge_temp_c for r in copy.conflicts()] == [99.0]
+    assert copy.append([reading(2), reading(4)]) == 1
+    copy.close()
+    with pytest.raises(StoreError, match="could not back up"):
+        store.back_up(target)
+
+
 def test_every_commit_is_synced_to_disk(store: EmbeddedStore) -> None:
     assert store._writer.rows("PRAGMA synchronous") == [(2,)]
     assert store._writer.rows("PRAGMA journal_mode") == [("wal",)]
