@@ -1,0 +1,202 @@
+"""`dewline replay`: stored history through the engine, several units at once, results as three JSON files."""
+
+from __future__ import annotations
+
+import datetime as dt
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+import msgspec
+
+from dewline import parts
+from dewline.console import Bar, Terminal
+from dewline.fleet import UnknownUnit
+from dewline.settings import Loaded
+from ingest.database import open_database
+from ingest.register import Register
+from ingest.store import EmbeddedStore
+from models.artefact import load_models
+from models.parameters import Parameters
+from models.records import Finding, Run, WaterDay
+from models.replay import Replay, replay_unit
+
+
+class SpanFault(ValueError):  # noqa: N818 - read as a sentence where it is caught
+    """`--from` or `--to` is no instant, or they are the wrong way round."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Span:
+    """Part of history, start inclusive, end exclusive; None leaves a side open. [Unix ms]"""
+
+    start_ms: int | None = None
+    end_ms: int | None = None
+
+    @classmethod
+    def of(cls, start: str | None, end: str | None) -> Self:
+        """From what was typed. A date is its midnight, a time without zone is taken as UTC.
+
+        Raises
+        ------
+        SpanFault
+            When either can't be read, or the end is not after the start.
+        """
+        span = cls(start_ms=_instant_ms("--from", start), end_ms=_instant_ms("--to", end))
+        if span.start_ms is not None and span.end_ms is not None and span.end_ms <= span.start_ms:
+            raise SpanFault(f"--to {end!r} is not after --from {start!r}")
+        return span
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """All that a process needs to replay one unit; plain data, so that it can be sent there."""
+
+    store_path: Path
+    database_url: str
+    models_path: Path | None
+    unit_id: str
+    span: Span
+    parameters: Parameters
+
+
+def replay(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span, out: Path, terminal: Terminal) -> None:
+    """Replay units (None: all) and write `findings.json`, `runs.json` and `water.json` to `out`.
+
+    Raises
+    ------
+    UnknownUnit
+        When the store has nothing of a unit.
+    """
+    jobs = _jobs(loaded, unit_ids, span)
+    out.mkdir(parents=True, exist_ok=True)
+    results: dict[str, Replay] = {}
+    with terminal.progress("replaying", len(jobs), "units") as bar:
+        for unit_id, result in _replayed(jobs, loaded.settings.analysis.workers or os.cpu_count() or 1, bar):
+            results[unit_id] = result
+    ordered = [results[job.unit_id] for job in jobs]
+    findings = [finding_row(finding) for one in ordered for finding in one.findings]
+    write_json(out / "findings.json", findings)
+    write_json(out / "runs.json", [run_row(run) for one in ordered for run in one.runs])
+    write_json(out / "water.json", [water_row(day) for one in ordered for day in one.water_days])
+    terminal.say(f"{len(jobs)} units, {len(findings)} findings; written to {out}")
+
+
+def replay_one(job: Job, on_progress: Callable[..., None] | None = None) -> Replay:
+    """One unit, in whatever process this is called."""
+    store = EmbeddedStore(job.store_path)
+    database = open_database(job.database_url)
+    try:
+        return replay_unit(
+            store,
+            Register(database),
+            job.unit_id,
+            start_ms=job.span.start_ms,
+            end_ms=job.span.end_ms,
+            parameters=job.parameters,
+            models=load_models(job.models_path),
+            on_progress=on_progress,
+        )
+    finally:
+        database.dispose()
+        store.close()
+
+
+def finding_row(finding: Finding) -> dict[str, Any]:
+    """A finding as it stands in `findings.json`."""
+    return {
+        "unit": finding.unit_id,
+        "pattern": finding.pattern,
+        "start": finding.start_at,
+        "end": finding.end_at,
+        "first_flagged_at": finding.first_flagged_at,
+        "confidence": finding.confidence,
+        "evidence": finding.evidence,
+    }
+
+
+def run_row(run: Run) -> dict[str, Any]:
+    """A run as it stands in `runs.json`: the three keys first, then everything else that is known."""
+    rest = {
+        name: getattr(run, name)
+        for name in run.__struct_fields__
+        if name not in ("unit_id", "start_at", "end_at")
+    }
+    return {"unit": run.unit_id, "start": run.start_at, "end": run.end_at, **rest}
+
+
+def water_row(day: WaterDay) -> dict[str, Any]:
+    """A day of water as it stands in `water.json`. [g]"""
+    return {
+        "unit": day.unit_id,
+        "date": day.date,
+        "grams": day.grams,
+        "low": day.low,
+        "high": day.high,
+    }
+
+
+def write_json(path: Path, rows: list[dict[str, Any]]) -> None:
+    """Rows as a JSON list, the file whole or not at all. NaN becomes null, instants RFC 3339 with Z."""
+    partial = path.with_suffix(".part")
+    partial.write_bytes(msgspec.json.format(msgspec.json.encode(rows), indent=1))
+    os.replace(partial, path)
+
+
+def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> list[Job]:
+    if not loaded.store_path.exists():
+        raise FileNotFoundError(
+            f"no readings at {loaded.store_path}: import some first, or name another --home"
+        )
+    store = EmbeddedStore(loaded.store_path)
+    try:
+        known = store.units()
+    finally:
+        store.close()
+    for unit_id in unit_ids or ():
+        if unit_id not in known:
+            raise UnknownUnit(unit_id, known)
+    models_path = loaded.settings.analysis.models_path
+    # Migrations run once here, not in every process at the same time.
+    open_database(loaded.database_url).dispose()
+    return [
+        Job(
+            store_path=loaded.store_path,
+            database_url=loaded.database_url,
+            models_path=loaded.home / models_path if models_path else None,
+            unit_id=unit_id,
+            span=span,
+            parameters=parts.parameters(loaded),
+        )
+        for unit_id in (dict.fromkeys(unit_ids) if unit_ids else known)
+    ]
+
+
+def _replayed(jobs: list[Job], workers: int, bar: Bar) -> Iterator[tuple[str, Replay]]:
+    if workers == 1 or len(jobs) == 1:
+        for job in jobs:
+            yield job.unit_id, replay_one(job)
+            bar.advance(1)
+        return
+    # A forked child would inherit threads and database connections in an unknown state.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
+        under_way = {pool.submit(replay_one, job): job.unit_id for job in jobs}
+        for done in as_completed(under_way):
+            yield under_way[done], done.result()
+            bar.advance(1)
+
+
+def _instant_ms(option: str, text: str | None) -> int | None:
+    if text is None:
+        return None
+    try:
+        at = dt.datetime.fromisoformat(text)
+    except ValueError as error:
+        raise SpanFault(f"{option} {text!r}: expected a date or an RFC 3339 instant") from error
+    aware = at if at.tzinfo else at.replace(tzinfo=dt.UTC)
+    return (aware - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)) // dt.timedelta(milliseconds=1)

@@ -1,0 +1,169 @@
+"""Which parts run here, in which order they start, and how they stop.
+
+Start: store, database, register, analyst, desk, workers, board, broker, listener. Stop: the same backwards,
+so that nothing arrives at a part that has ended. Called by `dewline.cli` and `dewline.demo`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+import threading
+from contextlib import ExitStack
+from typing import Self
+
+from alerts.desk import AlarmDesk
+from alerts.mailer import Mailer
+from dashboards import app as board_app
+from dashboards.live_sources import LiveSources
+from dashboards.server import BoardServer
+from dewline import parts
+from dewline.broker import EmbeddedBroker
+from dewline.links import Links
+from dewline.settings import Loaded
+from dewline.workers import AnalysisWorker, Notifier
+from ingest.database import open_database
+from ingest.listener import Listener, unix_ms
+from ingest.quarantine import Quarantine
+from ingest.reading import Reading
+from ingest.register import Register
+from ingest.store import EmbeddedStore
+from models.analyst import Analyst
+from models.artefact import load_models
+from models.records import Event, Finding
+
+log = logging.getLogger(__name__)
+
+
+class PartEnded(RuntimeError):  # noqa: N818 - says what happened
+    """A part that should run until it is stopped has ended by itself."""
+
+
+class Runtime:
+    """Everything that `dewline serve` runs, in one process; a context manager over `start` and `stop`."""
+
+    def __init__(self, loaded: Loaded) -> None:
+        self._loaded = loaded
+        self._running = ExitStack()
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def start(self) -> None:
+        """Start every part; what can't be started ends those that were.
+
+        Raises
+        ------
+        OSError, ValueError
+            With the part and what stands in its way.
+        """
+        with self._running:
+            self._start_core(self._running)
+            self._start_surface(self._running)
+            self._running = self._running.pop_all()
+        log.info("home %s; board %s; broker %s", self._loaded.home, self.board.url, self.broker_address)
+
+    def stop(self) -> None:
+        """Stop every part, last started first. What was taken in is stored and acknowledged before."""
+        self._running.close()
+        log.info("stopped")
+
+    def wait(self, stop: threading.Event) -> None:
+        """Run until `stop` is set.
+
+        Raises
+        ------
+        PartEnded
+            When a part ends by itself.
+        """
+        while not stop.wait(1.0):
+            if self.board.failed is not None:
+                raise PartEnded(f"board: {self.board.failed}")
+
+    def n_unanalysed(self) -> int:
+        """Units whose readings wait for analysis."""
+        return self.worker.n_waiting
+
+    def _start_core(self, running: ExitStack) -> None:
+        loaded = self._loaded
+        loaded.home.mkdir(parents=True, exist_ok=True)
+        self.store = EmbeddedStore(loaded.store_path)
+        running.callback(self.store.close)
+        self.database = open_database(loaded.database_url)
+        running.callback(self.database.dispose)
+        self.register = Register(self.database)
+        models_path = loaded.settings.analysis.models_path
+        self.analyst = Analyst(
+            self.store,
+            self.database,
+            self.register,
+            parts.parameters(loaded),
+            load_models(loaded.home / models_path if models_path else None),
+        )
+        alerts = parts.alert_settings(loaded)
+        self.desk = AlarmDesk(self.database, self.register, alerts, self.analyst.trace, _now)
+        self.desk.outbox.write_missing_files()
+        mailer = Mailer(self.desk.outbox, alerts.mail, _now)
+        self.worker = AnalysisWorker(self._analyse)
+        self.notifier = Notifier(send=mailer.drain, tick=self._tick)
+        self.worker.submit(self.store.units())
+        self.worker.start()
+        running.callback(self.worker.stop)
+        self.notifier.start()
+        running.callback(self.notifier.stop)
+
+    def _start_surface(self, running: ExitStack) -> None:
+        loaded = self._loaded
+        board = parts.board_settings(loaded)
+        sources = LiveSources(
+            database=self.database,
+            store=self.store,
+            register=self.register,
+            desk=self.desk,
+            analyst=self.analyst,
+        )
+        self.board = BoardServer(board_app.build(sources, board, _now), host=board.host, port=board.port)
+        running.enter_context(self.board)
+        if not loaded.settings.broker.host:
+            broker = loaded.settings.broker
+            running.enter_context(EmbeddedBroker(bind=broker.bind, port=broker.port))
+        self.broker_address = parts.broker_address(loaded)
+        self.listener = Listener(
+            broker=self.broker_address,
+            store=self.store,
+            quarantine=Quarantine(self.database),
+            on_stored=self._stored,
+            on_link=Links(self.database).put,
+            settings=parts.listener_settings(loaded),
+        )
+        running.enter_context(self.listener)
+
+    def _stored(self, readings: list[Reading]) -> None:
+        """On the listener's thread: note what came and leave the work to the worker."""
+        self.analyst.note_stored(readings)
+        self.worker.submit({reading.unit_id for reading in readings})
+
+    def _tick(self) -> None:
+        # Readings also come by import, past the listener: every unit is looked after from time to time.
+        self.worker.submit(self.store.units())
+        self.desk.tick()
+
+    def _analyse(self, unit_id: str) -> None:
+        self.register.ensure(unit_id, unix_ms())
+        findings = newest_findings(self.analyst.catch_up(unit_id))
+        if findings:
+            self.desk.consider(findings)
+            self.notifier.wake()
+
+
+def newest_findings(events: list[Event]) -> list[Finding]:
+    """Of each finding among the events, the last word."""
+    return list({event.finding_id: event for event in events if isinstance(event, Finding)}.values())
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
