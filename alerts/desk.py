@@ -11,29 +11,25 @@ import logging
 import threading
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
-from email.message import EmailMessage
 from pathlib import Path
 from typing import Any, Protocol
 
 import msgspec
 import sqlalchemy as sa
 
-from alerts import alarm as life
-from alerts import message, notices, picture, policy, routing
+from alerts import notices, policy
+from alerts import transitions as life
 from alerts.alarm import Alarm, AlarmState, LogEntry, Told
-from alerts.notices import Notice, NoticeKind
+from alerts.letters import LetterWriter, TraceOf
+from alerts.notices import Notice
 from alerts.outbox import Outbox, OutboxMail
 from alerts.policy import AlarmPolicy
-from alerts.routing import MailSettings, UnitsSystem
+from alerts.routing import MailSettings
 from ingest import database as tables
 from ingest.profile import UnitProfile
 from models.records import Finding, UnitStatus
-from models.trace import Trace
 
 log = logging.getLogger(__name__)
-
-TraceOf = Callable[[str, int, int], Trace | None]
-"""(unit_id, start_ms, end_ms) -> signals with what the engine made of them."""
 
 
 class ProfileSource(Protocol):
@@ -88,10 +84,15 @@ class AlarmDesk:
         clock: Callable[[], dt.datetime],
     ) -> None:
         self._database = database
-        self._register = register
         self._settings = settings
-        self._trace_of = trace_of
         self._clock = clock
+        self._writer = LetterWriter(
+            settings.mail,
+            settings.policy.rationales,
+            profile_of=register.get,
+            status_of=self._status,
+            trace_of=trace_of,
+        )
         self._lock = threading.Lock()
         self.outbox = Outbox(database, settings.outbox_folder)
 
@@ -192,86 +193,23 @@ class AlarmDesk:
         self, changed: Sequence[Alarm], due: Sequence[Notice], now: dt.datetime
     ) -> list[OutboxMail]:
         # Composed before the transaction opens: drawing takes long and must not hold the database.
-        mails = [composed for notice in due for composed in self._compose(notice, now)]
+        letters = [letter for notice in due for letter in self._writer.letters(notice, now)]
         now_ms = _ms(now)
         written = []
         with self._database.begin() as connection:
             for one in changed:
                 _write(connection, one)
-            for mail, recipients, alarm_id in mails:
+            for letter in letters:
                 row = self.outbox.put(
-                    connection, mail, recipients=recipients, alarm_id=alarm_id, now_ms=now_ms
+                    connection,
+                    letter.message,
+                    recipients=letter.recipients,
+                    alarm_id=letter.alarm_id,
+                    now_ms=now_ms,
                 )
                 if row is not None:
                     written.append(row)
         return written
-
-    def _compose(
-        self, notice: Notice, now: dt.datetime
-    ) -> list[tuple[EmailMessage, tuple[str, ...], str | None]]:
-        """The notice as mails, one per units of measure, with their recipients."""
-        profiles = {one.unit_id: self._profile(one.unit_id) for one in notice.alarms}
-        mails = []
-        for units_system, recipients, alarms in self._audiences(notice, profiles):
-            envelope = message.Envelope(
-                sender=self._settings.mail.sender,
-                recipients=recipients,
-                units_system=units_system,
-                domain=self._settings.mail.domain,
-                base_url=self._settings.mail.base_url,
-            )
-            part = Notice(kind=notice.kind, alarms=alarms)
-            alarm_id = None if notice.kind is NoticeKind.SUMMARY else alarms[0].alarm_id
-            mails.append((self._mail(part, profiles, envelope, now), recipients, alarm_id))
-        return mails
-
-    def _audiences(
-        self, notice: Notice, profiles: dict[str, UnitProfile]
-    ) -> list[tuple[UnitsSystem, tuple[str, ...], tuple[Alarm, ...]]]:
-        """Who reads which of the alarms in which units; nobody set: a mail to nobody, to be read here."""
-        readers: dict[tuple[UnitsSystem, tuple[Alarm, ...]], list[str]] = {}
-        concerns: dict[routing.Recipient, list[Alarm]] = {}
-        for one in notice.alarms:
-            for recipient in routing.recipients_of(one, profiles[one.unit_id], self._settings.mail):
-                concerns.setdefault(recipient, []).append(one)
-        for recipient, alarms in concerns.items():
-            readers.setdefault((recipient.units_system, tuple(alarms)), []).append(recipient.address)
-        if not readers:
-            return [("us", (), notice.alarms)]
-        return [(system, tuple(addresses), alarms) for (system, alarms), addresses in readers.items()]
-
-    def _mail(
-        self,
-        notice: Notice,
-        profiles: dict[str, UnitProfile],
-        envelope: message.Envelope,
-        now: dt.datetime,
-    ) -> EmailMessage:
-        rationales = self._settings.policy.rationales
-        if notice.kind is NoticeKind.SUMMARY:
-            return message.compose_summary(notice, profiles, rationales, envelope, now)
-        alarm = notice.alarms[0]
-        profile, rationale = profiles[alarm.unit_id], rationales[alarm.pattern]
-        if notice.kind is NoticeKind.CLEARED:
-            return message.compose_cleared(notice, profile, rationale, envelope, now)
-        drawn = self._picture(alarm.finding, profile, envelope.units_system)
-        status = self._status(alarm.unit_id)
-        return message.compose(notice, profile, rationale, status, drawn, envelope, now)
-
-    def _picture(
-        self, finding: Finding, profile: UnitProfile, units_system: UnitsSystem
-    ) -> picture.Picture | None:
-        start_at, end_at = picture.window(finding)
-        try:
-            trace = self._trace_of(finding.unit_id, _ms(start_at), _ms(end_at))
-            return None if trace is None else picture.draw(finding, trace, profile, units_system)
-        except Exception:
-            # Whatever is wrong with the signals or the store, the warning must go out.
-            log.exception("no picture for finding %s of %r", finding.finding_id, finding.unit_id)
-            return None
-
-    def _profile(self, unit_id: str) -> UnitProfile:
-        return self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
 
     def _status(self, unit_id: str) -> UnitStatus | None:
         table = tables.unit_status.c

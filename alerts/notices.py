@@ -71,9 +71,10 @@ def due(
     fresh = [alarm for alarm, kind in kinds if kind in (NoticeKind.RAISED, NoticeKind.REOPENED)]
     lately = [alarm for alarm in known if _told_lately(alarm, now, policy)]
     flood = len(fresh) + len(lately) > policy.flood_alarms
+    fresh_ids = {alarm.alarm_id for alarm in fresh}
     notices = []
     for alarm, kind in sorted(kinds, key=lambda pair: (pair[0].priority.rank, pair[0].opened_at)):
-        if kind is None or (flood and alarm in fresh):
+        if kind is None or (flood and alarm.alarm_id in fresh_ids):
             continue
         notices.append(Notice(kind=kind, alarms=(told(alarm, kind, now),)))
     if flood and fresh and not any(alarm.told_in_summary for alarm in lately):

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import msgspec
 
-from alerts import alarm as life
-from alerts.alarm import Alarm, AlarmState
+from alerts import transitions as life
+from alerts.alarm import Alarm, AlarmState, Told, alarm_id_of
 from alerts.rationale import Rationale, rationales
 from models.records import Finding, Pattern
 
@@ -91,30 +92,49 @@ def review(
     withdrawn : collection of str
         Ids of findings that the results no longer hold.
     """
-    book = {known.alarm_id: known for known in alarms}
-    changes: list[AlarmChange] = []
+    book = _Book(alarms)
     latest = {finding.finding_id: finding for finding in findings}
     for finding in sorted(latest.values(), key=lambda one: (one.first_flagged_at, one.finding_id)):
-        _note(_heard(finding, list(book.values()), now, policy), book, changes)
-    for alarm_id in sorted(book):
-        missing = book[alarm_id].finding.finding_id in withdrawn
-        while change := _aged(book[alarm_id], now, policy, missing=missing):
-            _note(change, book, changes)
-    for alarm_id in sorted(book):
-        _note(_held_back(book[alarm_id], list(book.values()), now, policy), book, changes)
-    return changes
+        book.note(_heard(finding, book, now, policy))
+    for alarm_id in sorted(book.by_id):
+        missing = book.by_id[alarm_id].finding.finding_id in withdrawn
+        while book.note(_aged(book.by_id[alarm_id], now, policy, missing=missing)):
+            pass
+    for alarm_id in sorted(book.by_id):
+        book.note(_held_back(book.by_id[alarm_id], book, now, policy))
+    return book.changes
 
 
-def _note(change: AlarmChange | None, book: dict[str, Alarm], changes: list[AlarmChange]) -> None:
-    if change is not None:
-        book[change.alarm.alarm_id] = change.alarm
-        changes.append(change)
+class _Book:
+    """Alarms as they are in the middle of a review, and the changes so far."""
+
+    def __init__(self, alarms: Iterable[Alarm]) -> None:
+        self.by_id: dict[str, Alarm] = {}
+        self.changes: list[AlarmChange] = []
+        self._ids: dict[tuple[str, Pattern], set[str]] = defaultdict(set)
+        for alarm in alarms:
+            self._put(alarm)
+
+    def of(self, unit_id: str, pattern: Pattern) -> list[Alarm]:
+        """Alarms of one unit and pattern, newest first."""
+        found = [self.by_id[alarm_id] for alarm_id in self._ids[unit_id, pattern]]
+        return sorted(found, key=lambda one: (one.raised_at, one.alarm_id), reverse=True)
+
+    def note(self, change: AlarmChange | None) -> bool:
+        """Carries a change out; False when there is none."""
+        if change is None:
+            return False
+        self._put(change.alarm)
+        self.changes.append(change)
+        return True
+
+    def _put(self, alarm: Alarm) -> None:
+        self.by_id[alarm.alarm_id] = alarm
+        self._ids[alarm.unit_id, alarm.pattern].add(alarm.alarm_id)
 
 
-def _heard(
-    finding: Finding, alarms: Sequence[Alarm], now: dt.datetime, policy: AlarmPolicy
-) -> AlarmChange | None:
-    owner = _owner(finding, alarms, policy)
+def _heard(finding: Finding, book: _Book, now: dt.datetime, policy: AlarmPolicy) -> AlarmChange | None:
+    owner = _owner(finding, book, policy)
     if owner is None:
         if not _worth_raising(finding, now, policy):
             return None
@@ -132,11 +152,10 @@ def _older(finding: Finding, latest: Finding) -> bool:
     return finding.finding_id != latest.finding_id and finding.start_at < latest.start_at
 
 
-def _owner(finding: Finding, alarms: Sequence[Alarm], policy: AlarmPolicy) -> Alarm | None:
+def _owner(finding: Finding, book: _Book, policy: AlarmPolicy) -> Alarm | None:
     """The alarm a finding belongs to: one that knows it, else the open or lately ended one of its kind."""
-    mine = [one for one in alarms if (one.unit_id, one.pattern) == (finding.unit_id, finding.pattern)]
-    mine.sort(key=lambda one: one.raised_at, reverse=True)
-    alarm_id = life.alarm_id_of(finding)
+    mine = book.of(finding.unit_id, finding.pattern)
+    alarm_id = alarm_id_of(finding)
     for one in mine:
         if finding.finding_id in one.finding_ids or one.alarm_id == alarm_id:
             return one
@@ -187,19 +206,17 @@ def _missed(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: boo
 
 def _ended(alarm: Alarm, now: dt.datetime, ended_at: dt.datetime, policy: AlarmPolicy) -> Alarm:
     over = life.returned_to_normal(alarm, now, ended_at, "the condition ended")
-    unseen = over.state is AlarmState.RETURNED_UNACKNOWLEDGED and over.told is life.Told.NOTHING
+    unseen = over.state is AlarmState.RETURNED_UNACKNOWLEDGED and over.told is Told.NOTHING
     if unseen and now - ended_at > policy.long_past:
         return life.cleared(over, now, "history: it had ended before anybody was told")
     return over
 
 
-def _held_back(
-    alarm: Alarm, alarms: Sequence[Alarm], now: dt.datetime, policy: AlarmPolicy
-) -> AlarmChange | None:
+def _held_back(alarm: Alarm, book: _Book, now: dt.datetime, policy: AlarmPolicy) -> AlarmChange | None:
     cause = policy.suppressed_while.get(alarm.pattern)
     if cause is None:
         return None
-    stands = any(one.unit_id == alarm.unit_id and one.pattern is cause and one.active for one in alarms)
+    stands = any(one.active for one in book.of(alarm.unit_id, cause))
     if stands and alarm.active:
         title = policy.rationales[cause].title
         return AlarmChange(

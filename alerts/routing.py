@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from email.errors import MessageError
 from email.headerregistry import Address
@@ -94,6 +94,35 @@ def recipients_of(alarm: Alarm, profile: UnitProfile, settings: MailSettings) ->
     if not matching:
         return _each_once(settings.default_recipients)
     return _each_once(recipient for route in matching for recipient in route.recipients)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audience:
+    """Readers who get the same mail: same units of measure, same alarms."""
+
+    units_system: UnitsSystem
+    addresses: tuple[str, ...]
+    alarms: tuple[Alarm, ...]
+
+
+def audiences(
+    alarms: Sequence[Alarm], profiles: Mapping[str, UnitProfile], settings: MailSettings
+) -> list[Audience]:
+    """Groups of readers of these alarms; with no recipient at all, one audience without addresses."""
+    concerns: dict[Recipient, list[Alarm]] = {}
+    for alarm in alarms:
+        for recipient in recipients_of(alarm, profiles[alarm.unit_id], settings):
+            concerns.setdefault(recipient, []).append(alarm)
+    groups: dict[tuple[UnitsSystem, tuple[str, ...]], tuple[list[str], list[Alarm]]] = {}
+    for recipient, theirs in concerns.items():
+        key = (recipient.units_system, tuple(alarm.alarm_id for alarm in theirs))
+        groups.setdefault(key, ([], theirs))[0].append(recipient.address)
+    if not groups:
+        return [Audience(units_system="us", addresses=(), alarms=tuple(alarms))]
+    return [
+        Audience(units_system=units_system, addresses=tuple(addresses), alarms=tuple(theirs))
+        for (units_system, _), (addresses, theirs) in groups.items()
+    ]
 
 
 def _each_once(recipients: Iterable[Recipient]) -> tuple[Recipient, ...]:

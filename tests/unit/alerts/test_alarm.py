@@ -8,8 +8,17 @@ import re
 import msgspec
 import pytest
 
-from alerts import alarm as life
-from alerts.alarm import Action, Alarm, AlarmState, IllegalTransition, Priority
+from alerts import transitions as life
+from alerts.alarm import (
+    COVERED,
+    LEGAL_FROM,
+    Action,
+    Alarm,
+    AlarmState,
+    IllegalTransition,
+    Priority,
+    alarm_id_of,
+)
 from tests.unit.alerts.conftest import NOON, make_finding
 
 LATER = NOON + dt.timedelta(hours=1)
@@ -80,7 +89,7 @@ def test_step_leads_to_the_state_of_the_diagram(before, action, after):
 @pytest.mark.parametrize("state", list(AlarmState))
 @pytest.mark.parametrize("action", list(STEPS))
 def test_step_from_a_state_the_diagram_does_not_know_raises(state, action):
-    if state in life.LEGAL_FROM[action]:
+    if state in LEGAL_FROM[action]:
         assert STEPS[action](in_state(state)).revision > in_state(state).revision
         return
     with pytest.raises(IllegalTransition, match=f"is '{state.value}': can't {action.value}") as caught:
@@ -88,7 +97,7 @@ def test_step_from_a_state_the_diagram_does_not_know_raises(state, action):
     assert (caught.value.state, caught.value.action) == (state, action)
 
 
-@pytest.mark.parametrize("state", sorted(life.COVERED))
+@pytest.mark.parametrize("state", sorted(COVERED))
 def test_condition_that_ends_under_cover_comes_out_normal(state):
     ended = life.returned_to_normal(in_state(state), LATER, LATER, "it ended")
     assert ended.state is state
@@ -122,8 +131,8 @@ def test_shelve_into_the_past_or_without_reason():
 
 def test_alarm_id_of_a_hostile_unit_is_short_and_plain():
     odd = make_finding(unit_id='x\r\nBcc: a@b.example"/../' + "ü" * 200)
-    assert re.fullmatch(r"[a-z_]+-[0-9a-f]{20}", life.alarm_id_of(odd))
-    longest = max(len(life.alarm_id_of(make_finding(pattern))) for pattern in type(odd.pattern))
+    assert re.fullmatch(r"[a-z_]+-[0-9a-f]{20}", alarm_id_of(odd))
+    longest = max(len(alarm_id_of(make_finding(pattern))) for pattern in type(odd.pattern))
     assert longest <= 64
 
 
@@ -131,7 +140,7 @@ def test_alarm_id_depends_on_unit_pattern_and_instant_alone():
     one = make_finding()
     again = msgspec.structs.replace(one, confidence=0.1, end_at=LATER)
     moved = msgspec.structs.replace(one, first_flagged_at=LATER)
-    assert life.alarm_id_of(one) == life.alarm_id_of(again) != life.alarm_id_of(moved)
+    assert alarm_id_of(one) == alarm_id_of(again) != alarm_id_of(moved)
 
 
 def test_record_round_trips_as_json():

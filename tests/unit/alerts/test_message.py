@@ -12,8 +12,8 @@ from email.message import EmailMessage
 import msgspec
 import pytest
 
-from alerts import alarm as life
 from alerts import message, notices
+from alerts import transitions as life
 from alerts.message import Envelope, compose, compose_cleared, compose_summary
 from alerts.notices import Notice, NoticeKind
 from alerts.outbox import WIRE

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from alerts import alarm as life
+from alerts import transitions as life
 from alerts.alarm import Alarm
 from alerts.notices import NoticeKind, due
 from alerts.policy import AlarmPolicy

@@ -7,8 +7,9 @@ import datetime as dt
 import msgspec
 import pytest
 
-from alerts.alarm import Alarm, AlarmState, acknowledged, shelved
+from alerts.alarm import Alarm, AlarmState
 from alerts.policy import AlarmPolicy, ChangeKind, review
+from alerts.transitions import acknowledged, shelved
 from models.records import Finding, Pattern
 from tests.unit.alerts.conftest import NOON, make_finding
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from alerts import alarm as life
+from alerts import transitions as life
 from alerts.alarm import Priority
 from alerts.routing import AddressError, MailSettings, Recipient, Route, recipients_of
 from ingest.profile import UnitProfile
