@@ -90,6 +90,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     evidence: tuple[Evidence, ...]
     run_start_at: dt.datetime | None
     """Start of the deciding run, where one run decided it."""
+    withdrawn: bool = False
+    """Readings that came late have undone it; it is kept so that what was told can be explained."""
 
 
 class WaterDay(msgspec.Struct, frozen=True, kw_only=True):

@@ -1,0 +1,69 @@
+"""Where the pressure sensor contradicts everything else, and for how long.
+
+Three contradictions count: near zero while the air end certainly turns and the oil warms; charged long after the
+stop; unmoved across a start that must have moved it. Whether ice is the reason is for the pattern to judge. Compiled.
+"""
+
+from __future__ import annotations
+
+import math
+
+from models.compiled import kernel
+from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, NO_CONFLICT, STUCK_ACROSS_EDGE, Record
+
+FILL_S = 180.0
+"""Longest fill of sump and receiver (published trade figures: seconds; half a minute with a large receiver)."""
+BLOWDOWN_S = 300.0
+"""Longest blowdown (common practice: 20-60 s, longer where foaming is held back)."""
+STUCK_KPA = 35.0
+AGREE_S = 60.0
+FIRST_MARKS_S = 120.0
+LATER_MARKS_S = 600.0
+
+
+@kernel
+def _kind(s: Record, c: Record, t: float) -> float:
+    if s.running > 0.0:
+        if t - s.start_t < FILL_S or s.confirmed < 1.0 or not math.isnan(s.pending_t):
+            return NO_CONFLICT
+        if s.pressure_kpa < c.on_kpa:
+            return LOW_WHILE_RUNNING
+        unmoved = s.anchor_t < s.start_t and abs(s.pressure_kpa - s.before_start_kpa) < STUCK_KPA
+        return STUCK_ACROSS_EDGE if unmoved else NO_CONFLICT
+    if not math.isnan(s.stop_t) and t - s.stop_t > BLOWDOWN_S and s.pressure_kpa > c.on_kpa:
+        return HIGH_WHILE_STOPPED
+    return NO_CONFLICT
+
+
+@kernel
+def _sound(s: Record, c: Record, t: float) -> bool:
+    """Whether the sensor shows now what it must show, in a state that could contradict it."""
+    if s.running > 0.0 and math.isnan(s.pending_t):
+        return s.pressure_kpa > c.on_kpa and s.anchor_t > s.start_t
+    return s.conflict_kind == HIGH_WHILE_STOPPED and s.pressure_kpa < c.off_kpa
+
+
+@kernel
+def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool) -> float:
+    """Follow the contradiction: 1 when it asks for a judgement now, 2 when the sensor has come right, else 0."""
+    if not pressure_new:
+        return 0.0
+    kind = _kind(s, c, t)
+    if kind != NO_CONFLICT:
+        if s.conflict_kind == NO_CONFLICT:
+            s.conflict_t = t
+            s.conflict_s = 0.0
+        s.conflict_kind = kind
+        s.pressure_trusted = 0.0
+        s.agree_s = 0.0
+        before_s = s.conflict_s
+        s.conflict_s += dt
+        mark_s = FIRST_MARKS_S if s.conflict_s <= 1800.0 else LATER_MARKS_S
+        return 1.0 if math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s) else 0.0
+    if s.conflict_kind != NO_CONFLICT and _sound(s, c, t):
+        s.agree_s += dt
+        if s.agree_s >= AGREE_S:
+            s.pressure_trusted = 1.0
+            s.agree_s = 0.0
+            return 2.0
+    return 0.0

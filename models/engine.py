@@ -1,0 +1,393 @@
+"""The engine: one fold from readings to runs, findings and water, the same live and in replay.
+
+`advance` is pure: state and readings in, state and events out, and the result does not depend on where chunks are
+cut. Compiled steps (`models.fold`) carry the physics; at each moment that matters they hand out a row of features,
+a scikit-learn model gives it a probability, and the pattern files turn that into findings.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+
+from ingest.profile import UnitProfile
+from ingest.quality import OUT_OF_RANGE, Quality
+from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
+from ingest.units_of_measure import MS_PER_S
+from models import moisture
+from models.artefact import PatternModels
+from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, S_PER_DAY, WARMING_COLUMNS
+from models.fold import describe_run, fold
+from models.humidity import pressure_dew_point_c
+from models.parameters import Parameters
+from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
+from models.patterns.watch import Moment, Watch, instant
+from models.records import Event, Finding, Outcome, Pattern, Run, UnitStatus, WaterDay
+from models.state import (
+    DAY_ENDED,
+    DECISION_ROW,
+    PRESSURE_DOUBT,
+    PRESSURE_SOUND,
+    RUN_ENDED,
+    RUN_ROW,
+    STATE,
+    WARMING,
+    Record,
+    constants,
+    fresh_state,
+)
+from models.trace import Trace
+
+PATTERNS = {
+    module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
+}
+COLUMNS_OF_KIND = {
+    RUN_ENDED: RUN_COLUMNS,
+    WARMING: WARMING_COLUMNS,
+    PRESSURE_DOUBT: PRESSURE_COLUMNS,
+    PRESSURE_SOUND: PRESSURE_COLUMNS,
+}
+JUDGED = {
+    Pattern.SHORT_CYCLING: RUN_ENDED,
+    Pattern.NEVER_REACHING_TEMPERATURE: WARMING,
+    Pattern.PRESSURE_SENSOR_ICING: PRESSURE_DOUBT,
+}
+ROWS = 2048
+HIGHEST_TEMP_C = 180.0
+"""Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
+RELIEF_RATIO = 1.5
+"""The relief valve opens near 200 psi on a unit rated 150 (common practice): no sump holds more than this."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """All that is remembered of a unit between two chunks."""
+
+    unit_id: str
+    memory: Record
+    watches: dict[Pattern, Watch]
+    rows: int = 0
+    """Readings folded so far."""
+
+
+class _Stored(msgspec.Struct, frozen=True):
+    unit_id: str
+    layout: str
+    memory: bytes
+    watches: dict[Pattern, Watch]
+    rows: int
+
+
+class StateError(ValueError):
+    """A stored state does not fit this version of the engine; fold the unit's history anew."""
+
+
+def initial_state(unit_id: str) -> State:
+    """State before the first reading."""
+    return State(unit_id=unit_id, memory=fresh_state(), watches={pattern: Watch() for pattern in PATTERNS})
+
+
+def encode_state(state: State) -> bytes:
+    """State as bytes, for a checkpoint."""
+    return msgspec.msgpack.encode(
+        _Stored(state.unit_id, repr(STATE), state.memory.tobytes(), state.watches, state.rows)
+    )
+
+
+def decode_state(stored: bytes) -> State:
+    """State from a checkpoint's bytes.
+
+    Raises
+    ------
+    StateError
+        If another version of the engine wrote it.
+    """
+    try:
+        parts = msgspec.msgpack.decode(stored, type=_Stored)
+    except msgspec.MsgspecError as reason:
+        raise StateError(f"checkpoint can't be read: {reason}") from reason
+    if parts.layout != repr(STATE):
+        raise StateError(f"checkpoint of unit {parts.unit_id!r} was written by another version of the engine")
+    memory = np.frombuffer(parts.memory, STATE).copy()
+    return State(unit_id=parts.unit_id, memory=memory, watches=parts.watches, rows=parts.rows)
+
+
+def advance(
+    state: State, readings: Readings, profile: UnitProfile, parameters: Parameters, models: PatternModels
+) -> tuple[State, list[Event]]:
+    """Fold one unit's next readings.
+
+    Parameters
+    ----------
+    state : State
+        As the last call left it; not changed.
+    readings : Readings, columns of shape (n,)
+        All later than what the state has seen.
+    profile, parameters, models
+        The unit's nameplate, the engine's parameters and the trained models.
+
+    Returns
+    -------
+    State, list of Event
+        The new state, and what was found: closed runs, findings as they open, change and close, water at
+        the end of each day.
+
+    Raises
+    ------
+    ValueError
+        If the readings are another unit's or not later than the state.
+    """
+    memory, watches = state.memory.copy(), dict(state.watches)
+    events: list[Event] = []
+    _check(state, readings)
+    for run_rows, rows in _folded(memory, readings, profile, parameters):
+        events += [_run(state.unit_id, row) for row in run_rows]
+        events += _judged(state.unit_id, rows, watches, models)
+    after = State(unit_id=state.unit_id, memory=memory, watches=watches, rows=state.rows + len(readings))
+    return after, events
+
+
+def decision_rows(readings: Readings, profile: UnitProfile, parameters: Parameters) -> tuple[Record, Record]:
+    """Closed runs and decision moments of a whole history, unjudged: what the models are trained on."""
+    memory = fresh_state()
+    parts = list(_folded(memory, readings, profile, parameters))
+    return np.concatenate([runs for runs, _ in parts]), np.concatenate([rows for _, rows in parts])
+
+
+def trace(state: State, readings: Readings, profile: UnitProfile, parameters: Parameters) -> Trace:
+    """What the engine works out at every reading, from `state` on; for charts."""
+    _check(state, readings)
+    columns = np.full((10, len(readings)), math.nan)
+    for _ in _folded(state.memory.copy(), readings, profile, parameters, columns):
+        pass
+    return Trace(
+        readings=readings,
+        running=columns[0] > 0,
+        hot=columns[1] > 0,
+        pressure_trusted=columns[2] > 0,
+        ambient_temp_c=columns[3],
+        pressure_dew_point_c=columns[4],
+        required_temp_c=columns[5],
+        water_g=columns[6],
+        water_low_g=columns[7],
+        water_high_g=columns[8],
+        quality=readings.quality,
+    )
+
+
+def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitStatus | None:
+    """How the unit stands after its newest reading; None before the first."""
+    s = state.memory[0]
+    at = instant(float(s["t"]))
+    if at is None:
+        return None
+    running = bool(s["running"] > 0 and math.isnan(s["pending_t"]))
+    const = constants(profile, parameters)[0]
+    required_c = float(s["now_required_c"]) if running else _resting_required_c(state.memory, const)
+    dry_out_s = moisture.dry_out_needed_s(s, const, max(required_c, 80.0))
+    return UnitStatus(
+        unit_id=state.unit_id,
+        observed_at=at,
+        running=running,
+        discharge_temp_c=float(s["temp_c"]),
+        required_temp_c=required_c,
+        pressure_dew_point_c=required_c - parameters.required_margin_k
+        if not running
+        else float(s["now_dew_c"]),
+        pressure_kpa=float(s["pressure_kpa"]),
+        pressure_trusted=bool(s["pressure_trusted"] > 0),
+        hours=float(s["hours"]),
+        ambient_temp_c=float(s["ambient_c"]),
+        ambient_error_k=float(np.sqrt(s["ambient_var"])),
+        ambient_rh_pct=float(s["rh_pct"]),
+        water_g=float(s["water_g"]),
+        water_low_g=float(s["water_low_g"]),
+        water_high_g=float(s["water_high_g"]),
+        dry_out_min=float(dry_out_s) / 60.0,
+        run=_run_in_hand(state) if running else None,
+    )
+
+
+def newest_ms(state: State) -> int | None:
+    """Instant of the newest reading folded; None before the first. [Unix ms]"""
+    newest_s = float(state.memory[0]["t"])
+    return None if math.isnan(newest_s) else round(newest_s * MS_PER_S)
+
+
+def unfinished(state: State) -> list[Event]:
+    """What is not over yet: the run in hand and the day in hand, as far as they have got."""
+    s = state.memory[0]
+    if math.isnan(s["t"]):
+        return []
+    day = WaterDay(
+        unit_id=state.unit_id,
+        date=_date(int(s["t"] // S_PER_DAY)),
+        grams=float(s["water_g"]),
+        low=float(s["water_low_g"]),
+        high=float(s["water_high_g"]),
+    )
+    return [_run_in_hand(state), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
+
+
+def _check(state: State, readings: Readings) -> None:
+    if readings.unit_id != state.unit_id:
+        raise ValueError(f"readings of unit {readings.unit_id!r} for the state of {state.unit_id!r}")
+    newest = newest_ms(state)
+    if newest is not None and len(readings) and readings.observed_at_ms[0] <= newest:
+        raise ValueError(
+            f"readings of unit {state.unit_id!r} from {readings.observed_at_ms[0]} ms on are not later than"
+            f" its state at {newest} ms"
+        )
+
+
+def _usable(readings: Readings, name: str, highest: float = math.inf) -> FloatArray:
+    """A signal with the values that the door flagged, or that this unit can't reach, taken out."""
+    values: FloatArray = getattr(readings, name)
+    bad = (readings.quality & int(OUT_OF_RANGE[name])) != 0
+    return np.where(bad | ~np.isfinite(values) | (values > highest), math.nan, values)
+
+
+def _folded(
+    memory: Record,
+    readings: Readings,
+    profile: UnitProfile,
+    parameters: Parameters,
+    columns: FloatArray | None = None,
+) -> Iterator[tuple[Record, Record]]:
+    const = constants(profile, parameters)
+    run_rows, rows = np.zeros(ROWS, RUN_ROW), np.zeros(ROWS, DECISION_ROW)
+    kept: IntArray = np.flatnonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0)
+    used = readings if len(kept) == len(readings) else readings[kept]
+    room = np.empty((10, 0)) if columns is None else np.full((10, len(used)), math.nan)
+    limits = {"discharge_temp_c": HIGHEST_TEMP_C, "pressure_kpa": RELIEF_RATIO * profile.max_pressure_kpa}
+    signals = [_usable(used, name, limits.get(name, math.inf)) for name in SIGNALS]
+    at_s = used.observed_at_ms / float(MS_PER_S)
+    done = 0
+    while done < len(used):
+        done, n_runs, n_rows = fold(memory, const, at_s, *signals, done, run_rows, rows, room)
+        yield run_rows[:n_runs].copy(), rows[:n_rows].copy()
+    if columns is not None:
+        columns[:, kept] = room
+
+
+def _judged(
+    unit_id: str, rows: Record, watches: dict[Pattern, Watch], models: PatternModels
+) -> Iterator[Event]:
+    probabilities = np.full(len(rows), math.nan)
+    for pattern, kind in JUDGED.items():
+        asked = np.flatnonzero(rows["kind"] == kind)
+        if len(asked):
+            columns = COLUMNS_OF_KIND[kind]
+            features = PATTERNS[pattern].FEATURES
+            table = rows["features"][asked][:, [columns.index(name) for name in features]]
+            probabilities[asked] = models.of[pattern].probability(table)
+    for row, probability in zip(rows, probabilities, strict=True):
+        if row["kind"] == DAY_ENDED:
+            yield from _days(unit_id, row)
+            continue
+        moment = _moment(unit_id, row)
+        for pattern, module in PATTERNS.items():
+            watches[pattern], found = module.judge(
+                watches[pattern], moment, float(probability), models.of[pattern].threshold
+            )
+            yield from found
+
+
+def _moment(unit_id: str, row: Record) -> Moment:
+    names = COLUMNS_OF_KIND.get(float(row["kind"]), ())
+    at = instant(float(row["t"]))
+    if at is None:
+        raise ValueError("a decision row without an instant")
+    return Moment(
+        unit_id=unit_id,
+        kind=float(row["kind"]),
+        at=at,
+        run_start_at=instant(float(row["run_start_t"])),
+        since_at=instant(float(row["since_t"])),
+        features=dict(zip(names, row["features"].tolist(), strict=False)),
+    )
+
+
+def _days(unit_id: str, row: Record) -> Iterator[WaterDay]:
+    first = _date(int(row["since_t"]))
+    for n in range(int(row["run_start_t"] - row["since_t"])):
+        yield WaterDay(
+            unit_id=unit_id,
+            date=first + dt.timedelta(days=n),
+            grams=float(row["features"][0]),
+            low=float(row["features"][1]),
+            high=float(row["features"][2]),
+        )
+
+
+def _date(day: int) -> dt.date:
+    return dt.date(1970, 1, 1) + dt.timedelta(days=day)
+
+
+def _run_in_hand(state: State) -> Run:
+    row = np.zeros(1, RUN_ROW)
+    s = state.memory[0]
+    describe_run(s, row[0])
+    row["start_t"], row["end_t"] = s["start_t"], math.nan
+    return _run(state.unit_id, row[0])
+
+
+def _run(unit_id: str, row: Record) -> Run:
+    start_at, last_at = instant(float(row["start_t"])), instant(float(row["last_t"]))
+    if start_at is None or last_at is None:
+        raise ValueError("a run without an instant")
+    gain_g = float(row["water_end_g"] - row["water_start_g"])
+    to_hot_t = float(row["to_hot_t"])
+    return Run(
+        unit_id=unit_id,
+        start_at=start_at,
+        end_at=instant(float(row["end_t"])),
+        last_at=last_at,
+        start_temp_c=float(row["start_temp_c"]),
+        peak_temp_c=float(row["peak_c"]),
+        end_temp_c=float(row["end_temp_c"]),
+        ambient_temp_c=float(row["ambient_c"]),
+        ambient_error_k=float(row["ambient_error_k"]),
+        pressure_dew_point_c=float(row["dew_c"]),
+        required_temp_c=float(row["required_c"]),
+        dew_margin_k=float(row["peak_c"] - row["dew_c"]),
+        hot_min=float(row["hot_s"]) / 60.0,
+        dry_min=float(row["dry_s"]) / 60.0,
+        time_to_hot_min=None if math.isnan(to_hot_t) else (to_hot_t - float(row["start_t"])) / 60.0,
+        delivered_m3=float(row["air_m3"]),
+        water_in_g=float(row["in_g"]),
+        water_out_g=float(row["out_g"]),
+        water_start_g=float(row["water_start_g"]),
+        water_end_g=float(row["water_end_g"]),
+        wet=bool(row["wet"] > 0),
+        pressure_trusted=bool(row["trusted"] > 0),
+        outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
+        confidence=float(row["confidence"]),
+    )
+
+
+SAME_G = 0.5
+DRY_G = 5.0
+DRY_OUT_S = 1200.0
+
+
+def _outcome(gain_g: float, end_g: float, dry_s: float) -> Outcome:
+    if dry_s >= DRY_OUT_S or (end_g < DRY_G and dry_s > 0.0):
+        return Outcome.DRIED_OUT
+    return Outcome.ADDED_WATER if gain_g > SAME_G else Outcome.HELD
+
+
+def _resting_required_c(memory: Record, const: Record) -> float:
+    ambient_kpa = float(const["ambient_abs_kpa"])
+    dew_c = pressure_dew_point_c(
+        float(memory[0]["vapour_pa"]),
+        1000.0 * ambient_kpa,
+        1000.0 * (ambient_kpa + float(const["assumed_kpa"])),
+    )
+    floor_c = float(const["floor_c"])
+    return floor_c if math.isnan(dew_c) else max(dew_c + float(const["margin_k"]), floor_c)

@@ -1,0 +1,135 @@
+"""The moisture ledger: water that came in with the air and could not leave again.
+
+Air compressed below its pressure dew point drops what it can't carry; oil that is hot with air flowing gives
+it back, at some effectiveness below one. A hot run with no air flow dries nothing. Three ledgers run side by
+side: the best estimate and two that take every doubtful figure at its wet and its dry end. Compiled.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ingest.units_of_measure import PA_PER_KPA
+from models.compiled import kernel
+from models.humidity import dry_air_density_kg_m3, humidity_ratio, saturated_humidity_ratio
+from models.state import Record
+
+GRAMS_PER_KILOGRAM = 1000.0
+
+LAST_GRAMS = 2.0
+"""Below this the wetted surface shrinks with what is left, so drying slows in proportion. [g]"""
+FULLEST_FRACTION = 0.25
+"""More water than this part of the oil charge does not stay: it is carried over or drained. [-]"""
+
+
+@kernel
+def dried_g(water_g: float, rate_g_s: float, dt_s: float) -> float:
+    r"""Water left after drying for a while, in closed form.
+
+    .. math:: \dot m = -r \min(1, m / m_0)
+
+    Parameters
+    ----------
+    water_g : float
+        Held at the start. [g] >= 0
+    rate_g_s : float
+        Drying rate with the surface fully wet. [g/s] >= 0
+    dt_s : float
+        [s] >= 0
+
+    Returns
+    -------
+    float
+        [g] >= 0. A straight line down to 2 g, an exponential below.
+    """
+    if water_g > LAST_GRAMS:
+        to_last_s = (water_g - LAST_GRAMS) / rate_g_s if rate_g_s > 0.0 else math.inf
+        if dt_s <= to_last_s:
+            return water_g - rate_g_s * dt_s
+        dt_s -= to_last_s
+        water_g = LAST_GRAMS
+    return water_g * math.exp(-rate_g_s * dt_s / LAST_GRAMS)
+
+
+@kernel
+def held_g(
+    water_g: float, air_kg_s: float, ratio_in: float, ratio_out: float, effectiveness: float, dt_s: float
+) -> float:
+    """Water held after `dt_s` of air passing through the sump.
+
+    Parameters
+    ----------
+    water_g : float
+        Held at the start. [g]
+    air_kg_s : float
+        Dry air delivered. [kg/s]
+    ratio_in, ratio_out : float
+        Humidity ratio of the intake air, and of saturated air at sump temperature and pressure. [kg/kg]
+    effectiveness : float
+        Of drying, 0-1. [-]
+    dt_s : float
+        [s]
+
+    Returns
+    -------
+    float
+        [g] Never negative.
+    """
+    if math.isnan(ratio_in) or math.isnan(ratio_out):
+        return water_g
+    if ratio_in > ratio_out:
+        return water_g + GRAMS_PER_KILOGRAM * air_kg_s * (ratio_in - ratio_out) * dt_s
+    spare = min(ratio_out - ratio_in, 1.0)
+    return dried_g(water_g, effectiveness * GRAMS_PER_KILOGRAM * air_kg_s * spare, dt_s)
+
+
+@kernel
+def keep_ledger(
+    s: Record,
+    c: Record,
+    temp_c: float,
+    pressure_kpa: float,
+    flow: float,
+    flow_low: float,
+    flow_high: float,
+    dt_s: float,
+) -> None:
+    """Carry all three ledgers over `dt_s` of running at a temperature, gauge pressure and part of rated air.
+
+    The dry ledger gains by the least air from the driest intake and dries by the most; the wet one the reverse.
+    """
+    ambient_pa = c.ambient_abs_kpa * PA_PER_KPA
+    ratio_out = saturated_humidity_ratio(temp_c, c.ambient_abs_kpa + pressure_kpa)
+    rated_kg_s = c.rated_m3_s * dry_air_density_kg_m3(s.ambient_c, s.vapour_pa, ambient_pa)
+    if math.isnan(rated_kg_s):
+        return
+    most_g = FULLEST_FRACTION * c.oil_g
+    before_g = s.water_g
+    ratio_in = humidity_ratio(s.vapour_pa, ambient_pa)
+    s.water_g = min(held_g(before_g, flow * rated_kg_s, ratio_in, ratio_out, c.drying_best, dt_s), most_g)
+    s.run_in_g += max(s.water_g - before_g, 0.0)
+    s.run_out_g += max(before_g - s.water_g, 0.0)
+    s.run_air_m3 += flow * c.rated_m3_s * dt_s
+    ratio_in = humidity_ratio(s.vapour_low_pa, ambient_pa)
+    air_kg_s = rated_kg_s * (0.85 * flow_low if ratio_in > ratio_out else flow_high)
+    low_g = held_g(s.water_low_g, air_kg_s, ratio_in, ratio_out, c.drying_high, dt_s)
+    s.water_low_g = min(low_g, s.water_g)
+    ratio_in = humidity_ratio(s.vapour_high_pa, ambient_pa)
+    air_kg_s = rated_kg_s * (1.05 * flow_high if ratio_in > ratio_out else flow_low)
+    high_g = held_g(s.water_high_g, air_kg_s, ratio_in, ratio_out, c.drying_low, dt_s)
+    s.water_high_g = min(max(high_g, s.water_g), most_g)
+
+
+@kernel
+def dry_out_needed_s(s: Record, c: Record, temp_c: float) -> float:
+    """Seconds of hot running with air flowing that would still dry the sump, at a temperature. [s]"""
+    if s.water_g <= c.dry_g:
+        return 0.0
+    ambient_pa = c.ambient_abs_kpa * PA_PER_KPA
+    air_kg_s = 0.6 * c.rated_m3_s * dry_air_density_kg_m3(s.ambient_c, s.vapour_pa, ambient_pa)
+    spare = saturated_humidity_ratio(temp_c, c.ambient_abs_kpa + c.assumed_kpa) - humidity_ratio(
+        s.vapour_pa, ambient_pa
+    )
+    if math.isnan(spare) or math.isnan(air_kg_s) or spare <= 0.0:
+        return math.inf
+    return (s.water_g - c.dry_g) / (c.drying_best * GRAMS_PER_KILOGRAM * air_kg_s * spare)

@@ -1,0 +1,100 @@
+"""Never reaching temperature: a run long enough to get hot stays below the required temperature.
+
+Judged every minute of a warm-up from the curve's own bend, not after the run. Consecutive such runs are one finding.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import msgspec
+
+from models.features import WARMING_COLUMNS as COLUMNS
+from models.patterns.watch import Moment, Watch, close, fact, open_finding, temp_text
+from models.records import Evidence, Finding, Pattern
+from models.state import GOT_HOT, RUN_ENDED, WARMING
+
+__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+
+PATTERN = Pattern.NEVER_REACHING_TEMPERATURE
+FEATURES = (
+    "elapsed_min",
+    "short_of_required_k",
+    "slope_k_min",
+    "forecast_short_k",
+    "forecast_to_hot_min",
+    "progress",
+    "climb_k",
+    "never_hot_runs",
+    "warm_start_k",
+)
+"""What its model is given, of the row's columns."""
+
+
+def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
+    """What the features say, in words."""
+    required_c = f["required_c"]
+    now_c = required_c - f["short_of_required_k"]
+    end_c = required_c - f["forecast_short_k"]
+    facts = [
+        fact(
+            "short_of_required_k",
+            f["short_of_required_k"],
+            f"{f['elapsed_min']:.0f} min into the run the discharge is at {temp_text(now_c)}, "
+            f"{f['short_of_required_k']:.0f} K short of the {temp_text(required_c)} it needs.",
+        ),
+        fact(
+            "slope_k_min",
+            f["slope_k_min"],
+            f"It rises by {max(f['slope_k_min'], 0.0):.1f} K a minute"
+            f" and its curve levels off near {temp_text(end_c)}.",
+        ),
+    ]
+    if f["never_hot_runs"] >= 1:
+        n = round(f["never_hot_runs"])
+        facts.append(
+            fact(
+                "never_hot_runs", n, f"The {'run' if n == 1 else f'{n} long runs'} before was not hot either."
+            )
+        )
+    if f["own_warm_up_ratio"] == f["own_warm_up_ratio"]:
+        facts.append(
+            fact(
+                "own_warm_up_ratio",
+                f["own_warm_up_ratio"],
+                f"That is already {f['own_warm_up_ratio']:.1f} times this unit's usual warm-up.",
+            )
+        )
+    return tuple(facts)
+
+
+def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:
+    """Open within the run, carry on over later runs that stay cool, close with the run that gets hot."""
+    standing = watch.finding
+    if moment.kind == WARMING and standing is None and probability >= threshold and moment.run_start_at:
+        opened = open_finding(
+            moment,
+            PATTERN,
+            moment.run_start_at,
+            probability,
+            evidence(moment.features),
+            moment.run_start_at,
+        )
+        return Watch(finding=opened, last_true_at=moment.at), [opened]
+    if standing is None:
+        return watch, []
+    if moment.kind == WARMING and probability >= threshold and moment.run_start_at != standing.run_start_at:
+        revised = msgspec.structs.replace(
+            standing, evidence=evidence(moment.features), run_start_at=moment.run_start_at
+        )
+        return Watch(finding=revised, last_true_at=moment.at), [revised]
+    if moment.kind == RUN_ENDED and moment.run_start_at == standing.run_start_at:
+        return Watch(finding=standing, last_true_at=_run_end(moment)), []
+    if moment.kind == GOT_HOT:
+        return close(watch, watch.last_true_at or moment.at)
+    return watch, []
+
+
+def _run_end(moment: Moment) -> dt.datetime:
+    start_at = moment.run_start_at or moment.at
+    return start_at + dt.timedelta(minutes=moment.features["run_min"])

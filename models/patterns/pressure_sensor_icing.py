@@ -1,0 +1,82 @@
+"""Pressure-sensor icing: ice in the sensor's port makes the pressure reading wrong, until it thaws with a step.
+
+The fold tells where the sensor contradicts temperature and hour meter; here it is judged whether frost explains it.
+"""
+
+from __future__ import annotations
+
+from ingest.units_of_measure import psi_from_kpa
+from models.features import PRESSURE_COLUMNS as COLUMNS
+from models.patterns.watch import Moment, Watch, close, fact, open_finding, temp_text
+from models.records import Evidence, Finding, Pattern
+from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND
+
+__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+
+PATTERN = Pattern.PRESSURE_SENSOR_ICING
+FEATURES = (
+    "conflict_kind",
+    "conflict_min",
+    "ambient_c",
+    "cold_low_c",
+    "cold_h",
+    "temp_change_k",
+    "metered_min",
+    "pressure_ratio",
+    "unmoved_min",
+    "cold_kit",
+    "since_edge_min",
+)
+"""What its model is given, of the row's columns."""
+
+
+def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
+    """What the features say, in words."""
+    reads = f"{f['pressure_kpa']:.0f} kPa ({psi_from_kpa(f['pressure_kpa']):.0f} psi)"
+    minutes, change_k = f["conflict_min"], f["temp_change_k"]
+    if f["conflict_kind"] == LOW_WHILE_RUNNING:
+        text = f"The sensor reads {reads} although the unit has run for {f['since_edge_min']:.0f} min"
+        text += f" and its oil warmed by {change_k:.0f} K."
+    elif f["conflict_kind"] == HIGH_WHILE_STOPPED:
+        text = f"The sensor reads {reads} {f['since_edge_min']:.0f} min after the stop"
+        text += f" although the unit cooled by {change_k:.0f} K and the hour meter stands."
+    else:
+        text = f"The sensor has read {reads} unmoved through the start, while the oil warmed by {change_k:.0f} K."
+    facts = [
+        fact("conflict_min", minutes, text),
+        fact(
+            "unmoved_min",
+            f["unmoved_min"],
+            f"Pressure has not moved by more than 14 kPa (2 psi) in {f['unmoved_min']:.0f} min.",
+        ),
+        fact(
+            "ambient_c",
+            f["ambient_c"],
+            f"The air is about {temp_text(f['ambient_c'])} (give or take {f['ambient_error_k']:.0f} K).",
+        ),
+    ]
+    if f["cold_h"] > 0.5:
+        facts.append(
+            fact("cold_h", f["cold_h"], f"It has been at or below freezing for {f['cold_h']:.0f} h.")
+        )
+    return tuple(facts)
+
+
+def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:
+    """Open while the contradiction lasts, close at the reading that proves the sensor sound again."""
+    standing = watch.finding
+    if moment.kind == PRESSURE_SOUND:
+        return close(watch, watch.last_true_at or moment.at)
+    if moment.kind != PRESSURE_DOUBT:
+        return watch, []
+    if standing is not None:
+        return Watch(finding=standing, last_true_at=moment.at), []
+    if probability < threshold:
+        return watch, []
+    start_at = moment.since_at or moment.at
+    if moment.features["conflict_kind"] != HIGH_WHILE_STOPPED and moment.run_start_at is not None:
+        start_at = min(start_at, moment.run_start_at)
+    opened = open_finding(
+        moment, PATTERN, start_at, probability, evidence(moment.features), moment.run_start_at
+    )
+    return Watch(finding=opened, last_true_at=moment.at), [opened]

@@ -1,0 +1,77 @@
+"""Short-cycling: runs that end before the oil is hot keep coming, and their water builds up in the sump."""
+
+from __future__ import annotations
+
+import msgspec
+
+from models.features import RUN_COLUMNS as COLUMNS
+from models.patterns.watch import Moment, Watch, close, fact, open_finding
+from models.records import Evidence, Finding, Pattern
+from models.state import DRIED, RUN_ENDED
+
+__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+
+PATTERN = Pattern.SHORT_CYCLING
+FEATURES = (
+    "wet_runs_week",
+    "water_ratio",
+    "water_high_ratio",
+    "mean_gain_ratio",
+    "since_dry_days",
+    "since_first_wet_days",
+    "projected_ratio",
+)
+"""What its model is given, of the row's columns."""
+
+
+def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
+    """What the features say, in words."""
+    n = round(f["wet_runs_week"])
+    return (
+        fact(
+            "wet_runs_week",
+            n,
+            f"{n} run{'s' if n != 1 else ''} in the last 7 days ended cool and left water behind.",
+        ),
+        fact(
+            "water_ratio",
+            f["water_ratio"],
+            f"Water held is about {100 * f['water_ratio']:.0f} % of the harmful amount "
+            f"(between {100 * f['water_low_ratio']:.0f} and {100 * f['water_high_ratio']:.0f} %).",
+        ),
+        fact(
+            "run_min",
+            f["run_min"],
+            f"The last run took {f['run_min']:.1f} min, {f['hot_min']:.1f} min of them hot.",
+        ),
+        fact(
+            "since_dry_days",
+            f["since_dry_days"],
+            f"The sump has not been dry for {f['since_dry_days']:.1f} days."
+            if f["since_dry_days"] < 30
+            else "The sump has not been dry for a month or more.",
+        ),
+    )
+
+
+def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:
+    """Open at the wet run that makes it likely, keep the evidence fresh, close when the sump has dried."""
+    if moment.kind == DRIED:
+        return close(watch, moment.at)
+    if moment.kind != RUN_ENDED:
+        return watch, []
+    if watch.finding is not None:
+        revised = _revised(watch.finding, moment)
+        return Watch(finding=revised, last_true_at=moment.at), [revised]
+    if probability < threshold or moment.features["wet"] < 1.0 or moment.since_at is None:
+        return watch, []
+    opened = open_finding(
+        moment, PATTERN, moment.since_at, probability, evidence(moment.features), moment.run_start_at
+    )
+    return Watch(finding=opened, last_true_at=moment.at), [opened]
+
+
+def _revised(finding: Finding, moment: Moment) -> Finding:
+    return msgspec.structs.replace(
+        finding, evidence=evidence(moment.features), run_start_at=moment.run_start_at
+    )

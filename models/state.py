@@ -1,0 +1,207 @@
+"""The compiled fold's memory: what it keeps of a unit, what it is told, and the rows it hands out.
+
+Three numpy record types. `STATE` is all that survives between two readings, so a unit costs a fixed few
+kilobytes; `CONSTANTS` is a unit's profile and the engine's parameters as plain numbers; `RUN_ROW` and
+`DECISION_ROW` come out of the fold. Inside the fold instants are Unix seconds (float) and end in `_t`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import asdict
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ingest.profile import UnitProfile
+from ingest.units_of_measure import M3_S_PER_CFM
+from models.atmosphere import standard_pressure_kpa
+from models.parameters import Parameters
+
+Record = Any
+"""A numpy record array of one of these types, or one row of it: numpy's annotations know no field names."""
+
+N_BINS = 24
+BIN_S = 30.0
+"""Warm-up memory: means over half a minute, twelve minutes deep."""
+N_SOAK = 6
+SOAK_BIN_S = 600.0
+"""Cooling memory: means over ten minutes, an hour deep."""
+N_FEATURES = 16
+
+
+def _floats(*names: str) -> list[tuple[str, str]]:
+    return [(name, "f8") for name in names]
+
+
+STATE = np.dtype(
+    [
+        *_floats("t", "first_t"),
+        # Newest usable value of each signal, and when it came.
+        *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t", "rh_pct"),
+        *_floats("suspect_temp_c", "suspect_temp_t"),
+        # Smoothed temperature, its recent low and high with their times.
+        *_floats("smooth_c", "valley_c", "valley_t", "peak_c", "peak_t"),
+        # Hour meter: last two steps, its resolution, how far it can be believed.
+        *_floats("step_t", "step_before_t", "step_h", "meter_belief", "meter_silent_s"),
+        # Pressure: recent floor, last time it held, last time it moved, belief.
+        *_floats("floor_kpa", "hold_t", "anchor_kpa", "anchor_t", "before_start_kpa"),
+        *_floats("pressure_trusted", "conflict_t", "conflict_s", "conflict_kind", "agree_s"),
+        *_floats("top_kpa", "unload_belief"),
+        # The run in hand.
+        *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
+        *_floats("run_readings", "run_peak_c", "run_hot_s", "run_dry_s", "run_to_hot_t", "run_last_t"),
+        *_floats("run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_hours"),
+        *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
+        *_floats("now_dew_c", "now_required_c", "now_hot"),
+        *_floats("stop_t", "stop_temp_c"),
+        # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
+        *_floats("water_g", "water_low_g", "water_high_g"),
+        *_floats("sure_water_g", "sure_low_g", "sure_high_g"),
+        *_floats("start_water_g", "start_low_g", "start_high_g"),
+        *_floats("day"),
+        # Ambient air: estimate, variance, smoothed humidity, cold spells.
+        *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth", "measured_ambient_t"),
+        *_floats("cold_s", "cold_low_c", "cooling_s", "mark1_c", "mark2_c"),
+        *_floats("vapour_pa", "vapour_low_pa", "vapour_high_pa"),
+        # Histories the patterns ask for.
+        *_floats("wet_runs", "last_dry_t", "first_wet_t", "own_to_hot_min", "never_hot_runs"),
+        ("wet_t", "f8", 16),
+        ("bin_t", "f8", N_BINS),
+        ("bin_sum", "f8", N_BINS),
+        ("bin_n", "f8", N_BINS),
+        ("bin_head", "i8"),
+        ("soak_sum", "f8", N_SOAK),
+        ("soak_n", "f8", N_SOAK),
+        ("soak_count", "i8"),
+        ("soak_t", "f8"),
+    ],
+    align=True,
+)
+
+CONSTANTS = np.dtype(
+    [
+        *_floats("max_kpa", "valve_kpa", "on_kpa", "off_kpa", "working_kpa", "assumed_kpa"),
+        *_floats("ambient_abs_kpa", "rated_m3_s", "oil_g", "harmful_g", "dry_g"),
+        *_floats("margin_k", "floor_c", "rh_over_water", "gap_s"),
+        *_floats("short_run_s", "wet_hot_s", "wet_gain_g", "dry_out_s"),
+        *_floats("drying_low", "drying_best", "drying_high", "air_floor"),
+        *_floats("cooling_s", "swing_k", "solar_offset_s", "cold_kit"),
+    ],
+    align=True,
+)
+
+RUN_ROW = np.dtype(
+    _floats(
+        "start_t",
+        "end_t",
+        "last_t",
+        "start_temp_c",
+        "peak_c",
+        "end_temp_c",
+        "ambient_c",
+        "ambient_error_k",
+        "dew_c",
+        "required_c",
+        "hot_s",
+        "dry_s",
+        "to_hot_t",
+        "air_m3",
+        "in_g",
+        "out_g",
+        "water_start_g",
+        "water_end_g",
+        "wet",
+        "trusted",
+        "confidence",
+        "decided_t",
+    ),
+    align=True,
+)
+
+DECISION_ROW = np.dtype(
+    [*_floats("t", "kind", "run_start_t", "since_t"), ("features", "f8", N_FEATURES)], align=True
+)
+
+# Kinds of decision row.
+WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
+DAY_ENDED = 7.0
+
+# Kinds of conflict between the pressure sensor and everything else.
+NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE = 0.0, 1.0, 2.0, 3.0
+
+ZERO_AT_FIRST = (
+    "conflict_s conflict_kind agree_s unload_belief running confirmed pressure_up run_readings water_g "
+    "water_low_g water_high_g cold_s wet_runs never_hot_runs meter_silent_s now_hot bin_head "
+    "soak_count sure_water_g sure_low_g sure_high_g start_water_g start_low_g start_high_g"
+).split()
+
+
+def fresh_state() -> Record:
+    """The state before any reading: every instant and signal unknown (NaN), nothing retained, shape (1,)."""
+    state = np.zeros(1, STATE)
+    for name in STATE.names or ():
+        if name not in ZERO_AT_FIRST and state[name].dtype.kind == "f":
+            state[name] = math.nan
+    state["pressure_trusted"] = 1.0
+    state["meter_belief"] = 0.5
+    state["step_h"] = 0.1
+    state["bin_n"] = 0.0
+    state["soak_n"] = 0.0
+    return state
+
+
+def constants(profile: UnitProfile, parameters: Parameters) -> Record:
+    """A unit's profile and the engine's parameters as the fold's plain numbers, shape (1,)."""
+    row = np.zeros(1, CONSTANTS)
+    oil_g = profile.oil_charge_kg * 1000.0
+    harmful_g = parameters.harmful_water_fraction * oil_g
+    values: dict[str, Any] = {
+        "max_kpa": profile.max_pressure_kpa,
+        "valve_kpa": profile.min_pressure_valve_kpa,
+        # Restart is permitted below 35-100 kPa (common practice): above that band the sump is charged.
+        "off_kpa": 0.10 * profile.max_pressure_kpa,
+        "on_kpa": 0.14 * profile.max_pressure_kpa,
+        "working_kpa": parameters.working_pressure_fraction * profile.min_pressure_valve_kpa,
+        "assumed_kpa": 0.95 * profile.max_pressure_kpa,
+        "ambient_abs_kpa": standard_pressure_kpa(profile.altitude_m),
+        "rated_m3_s": profile.rated_cfm * M3_S_PER_CFM,
+        "oil_g": oil_g,
+        "harmful_g": harmful_g,
+        "dry_g": parameters.dry_water_fraction * harmful_g,
+        "margin_k": parameters.required_margin_k,
+        "floor_c": parameters.required_floor_c,
+        "rh_over_water": float(parameters.rh_over_water),
+        "gap_s": parameters.gap_s,
+        "short_run_s": parameters.short_run_min * 60.0,
+        "wet_hot_s": parameters.wet_hot_min * 60.0,
+        "wet_gain_g": parameters.wet_gain_g,
+        "dry_out_s": parameters.dry_out_min * 60.0,
+        "drying_low": parameters.drying_low,
+        "drying_best": parameters.drying_best,
+        "drying_high": parameters.drying_high,
+        "air_floor": parameters.carrying_air_floor,
+        "cooling_s": parameters.cooling_time_constant_min * 60.0,
+        "swing_k": parameters.daily_swing_k,
+        "solar_offset_s": _standard_offset_s(profile.tz),
+        "cold_kit": float(profile.cold_weather_kit),
+    }
+    for name, value in values.items():
+        row[name] = value
+    if set(values) != set(asdict_names(CONSTANTS)):
+        raise ValueError("constants and their record type name different fields")
+    return row
+
+
+def asdict_names(kind: np.dtype[np.void]) -> tuple[str, ...]:
+    """Field names of a record type."""
+    return kind.names or ()
+
+
+def _standard_offset_s(tz: str) -> float:
+    """Offset of the zone's standard time: the sun knows no summer time. [s]"""
+    at = dt.datetime(2026, 1, 1, tzinfo=ZoneInfo(tz))
+    offset, summer = at.utcoffset() or dt.timedelta(), at.dst() or dt.timedelta()
+    return (offset - summer).total_seconds()

@@ -1,0 +1,229 @@
+"""Training: simulated fleets through the engine's own fold, labelled from hidden truth, into one model a pattern.
+
+Each row is a decision moment exactly as live operation would meet it. A label says what was truly so (or truly
+coming, for short-cycling), never what a signal crossed. Only this, evaluation, the demo and tests know the plant.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import get_context
+
+import numpy as np
+import sklearn
+from numpy.typing import NDArray
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.model_selection import GroupKFold
+
+from ingest.quality import judge_columns
+from ingest.reading import FloatArray, IntArray, Readings
+from ingest.units_of_measure import MS_PER_S
+from models.artefact import ModelCard, PatternModel
+from models.engine import COLUMNS_OF_KIND, JUDGED, PATTERNS, decision_rows
+from models.fleets import FleetUnit, fleet_unit
+from models.labels import Label
+from models.parameters import Parameters
+from models.records import Pattern
+from models.state import Record
+
+NEAR_S = 240.0
+"""How far the engine's start of a run may lie from the true one and still be the same run."""
+MARGINAL_WEIGHT = 0.2
+SEED = 20260101
+N_UNITS = 320
+DAYS = 30
+FOLDS = 5
+
+MONOTONIC: dict[Pattern, dict[str, int]] = {
+    Pattern.SHORT_CYCLING: {
+        "wet_runs_week": 1,
+        "water_ratio": 1,
+        "water_high_ratio": 1,
+        "mean_gain_ratio": 1,
+        "projected_ratio": 1,
+    },
+    Pattern.NEVER_REACHING_TEMPERATURE: {
+        "elapsed_min": 1,
+        "short_of_required_k": 1,
+        "slope_k_min": -1,
+        "forecast_short_k": 1,
+        "forecast_to_hot_min": 1,
+        "progress": -1,
+        "never_hot_runs": 1,
+    },
+    Pattern.PRESSURE_SENSOR_ICING: {
+        "ambient_c": -1,
+        "cold_low_c": -1,
+        "cold_h": 1,
+        "cold_kit": -1,
+    },
+}
+"""Directions that physics fixes: with them a model can't learn a simulator's habit that contradicts it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """Labelled decision moments of one pattern, columns of shape (n,)."""
+
+    features: FloatArray
+    """Shape (n, number of features)."""
+    truth: NDArray[np.bool_]
+    weight: FloatArray
+    group: IntArray
+    """Which unit, so that no unit stands on both sides of a split."""
+    at_s: FloatArray
+
+    @staticmethod
+    def joined(parts: Iterable[Table]) -> Table:
+        """Tables one after another."""
+        parts = list(parts)
+        return Table(
+            **{
+                name: np.concatenate([getattr(part, name) for part in parts])
+                for name in ("features", "truth", "weight", "group", "at_s")
+            }
+        )
+
+
+def unit_tables(unit: FleetUnit, group: int, parameters: Parameters) -> dict[Pattern, Table]:
+    """Decision moments of one simulated unit, labelled."""
+    _, rows = decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)
+    return {pattern: _table(pattern, rows, unit.labels, group) for pattern in PATTERNS}
+
+
+def as_judged_at_the_door(readings: Readings) -> Readings:
+    """The same readings with the quality flags that the listener would have given them."""
+    return replace(readings, quality=readings.quality | judge_columns(readings))
+
+
+def _table(pattern: Pattern, rows: Record, labels: Iterable[Label], group: int) -> Table:
+    kind = JUDGED[pattern]
+    columns = COLUMNS_OF_KIND[kind]
+    rows = rows[rows["kind"] == kind]
+    if pattern is Pattern.SHORT_CYCLING:
+        rows = rows[rows["features"][:, columns.index("wet")] > 0]
+    truth = np.zeros(len(rows), bool)
+    weight = np.ones(len(rows))
+    for label in labels:
+        if label.pattern is not pattern:
+            continue
+        inside = _inside(label, rows)
+        truth |= inside
+        weight[inside & label.marginal] = MARGINAL_WEIGHT
+    return Table(
+        features=rows["features"][:, [columns.index(name) for name in PATTERNS[pattern].FEATURES]].copy(),
+        truth=truth,
+        weight=weight,
+        group=np.full(len(rows), group),
+        at_s=rows["t"].copy(),
+    )
+
+
+def _inside(label: Label, rows: Record) -> NDArray[np.bool_]:
+    if label.pattern is Pattern.NEVER_REACHING_TEMPERATURE:
+        starts_s = np.array(label.moments_at_ms) / float(MS_PER_S)
+        near = np.abs(rows["run_start_t"][:, None] - starts_s[None, :]) <= NEAR_S
+        return np.asarray(near.any(axis=1))
+    start_s, end_s = label.start_at_ms / MS_PER_S, label.end_at_ms / MS_PER_S
+    return np.asarray((rows["t"] >= start_s - NEAR_S) & (rows["t"] <= end_s + NEAR_S))
+
+
+def _simulated(
+    index: int, *, seed: int, days: int, kind: str, parameters: Parameters
+) -> dict[Pattern, Table]:
+    return unit_tables(fleet_unit(seed, index, days=days, kind=kind), index, parameters)
+
+
+def simulated_tables(
+    *,
+    seed: int,
+    n_units: int,
+    days: int,
+    kind: str = "training",
+    parameters: Parameters | None = None,
+    workers: int = 2,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> dict[Pattern, Table]:
+    """Labelled tables of a whole simulated fleet, one unit after another over `workers` processes."""
+    work = partial(_simulated, seed=seed, days=days, kind=kind, parameters=parameters or Parameters())
+    parts: list[dict[Pattern, Table]] = []
+    for part in _mapped(work, n_units, workers):
+        parts.append(part)
+        if on_progress:
+            on_progress(len(parts), n_units)
+    return {pattern: Table.joined(part[pattern] for part in parts) for pattern in PATTERNS}
+
+
+def _mapped(
+    work: Callable[[int], dict[Pattern, Table]], n: int, workers: int
+) -> Iterator[dict[Pattern, Table]]:
+    if workers <= 1:
+        yield from map(work, range(n))
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(work, range(n), chunksize=4)
+
+
+def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float) -> PatternModel:
+    """A calibrated gradient-boosted classifier for one pattern.
+
+    Parameters
+    ----------
+    pattern : Pattern
+    table : Table
+        Labelled moments; both classes must occur.
+    seed : int
+    threshold : float
+        Probability from which a finding is opened. [-] 0-1
+
+    Raises
+    ------
+    ValueError
+        If only one class occurs: such data teach nothing.
+    """
+    if len(np.unique(table.truth)) < 2:
+        raise ValueError(f"{pattern.value}: {len(table.truth)} moments, all of one class")
+    features = PATTERNS[pattern].FEATURES
+    base = HistGradientBoostingClassifier(
+        max_iter=120,
+        learning_rate=0.08,
+        max_leaf_nodes=12,
+        min_samples_leaf=40,
+        l2_regularization=5.0,
+        monotonic_cst=[MONOTONIC[pattern].get(name, 0) for name in features],
+        random_state=seed,
+        early_stopping=False,
+    )
+    splits = list(GroupKFold(FOLDS).split(table.features, table.truth, table.group))
+    model = CalibratedClassifierCV(base, method="sigmoid", cv=splits, ensemble=False)
+    model.fit(table.features, table.truth, sample_weight=table.weight)
+    return PatternModel(
+        card=ModelCard(
+            pattern=pattern,
+            features=features,
+            threshold=threshold,
+            seed=seed,
+            data_fingerprint=fingerprint(table),
+            versions={
+                "python": platform.python_version(),
+                "numpy": np.__version__,
+                "scikit-learn": sklearn.__version__,
+            },
+            figures={"moments": float(len(table.truth)), "true": float(table.truth.sum())},
+        ),
+        classifier=model,
+    )
+
+
+def fingerprint(table: Table) -> str:
+    """Short hash of the training data."""
+    digest = hashlib.sha256()
+    for column in (table.features, table.truth, table.weight, table.group):
+        digest.update(np.ascontiguousarray(column).tobytes())
+    return digest.hexdigest()[:16]
