@@ -136,6 +136,8 @@ class EmbeddedStore:
         # would take readings that were already acknowledged to the broker. FULL syncs the log per commit.
         self._writer.rows("PRAGMA synchronous = FULL")
         self._writer.rows(f"PRAGMA cache_size = -{_CACHE_KIB}")
+        # After a large import the log would otherwise keep its largest size for ever.
+        self._writer.rows(f"PRAGMA journal_size_limit = {_CACHE_KIB * 1024}")
         if version < SCHEMA_VERSION:
             for statement in _SCHEMA:
                 self._writer.rows(statement)
@@ -319,6 +321,8 @@ class _Connection:
 
     def table(self, sql: str, values: tuple[Any, ...]) -> pa.Table:
         """Run one query; its answer as columns."""
+        # The driver's own 1024 rows a batch make a year of readings a third slower to read.
+        self._cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": "65536"})
         self._cursor.execute(sql, values)
         return self._cursor.fetch_arrow_table()
 
