@@ -80,6 +80,16 @@ def _delay(pattern: str, episode: Row, finding: Row) -> Row:
     return out
 
 
+def _hours_outside(finding: Row, met: list[Row], grace_s: float, until_s: float) -> float:
+    """Hours for which a finding stands while no episode that it meets does, grace allowed. [h]"""
+    at_s, end_s = finding["start_s"], min(finding["end_s"], until_s)
+    outside_s = 0.0
+    for e in sorted(met, key=lambda e: float(e["start_s"])):
+        outside_s += max(0.0, min(e["start_s"] - grace_s, end_s) - at_s)
+        at_s = max(at_s, e["end_s"] + grace_s)
+    return float(outside_s + max(0.0, end_s - at_s)) / 3600.0
+
+
 def _context(finding: Row, chapters: list[Row]) -> str:
     """What the unit was up to when a finding was flagged."""
     at_s = min(seconds(finding["first_flagged_at"]), finding["end_s"])
@@ -93,7 +103,12 @@ def _context(finding: Row, chapters: list[Row]) -> str:
 
 
 def score_pattern(
-    pattern: str, truth: list[Row], findings: list[Row], chapters: list[Row], months: float
+    pattern: str,
+    truth: list[Row],
+    findings: list[Row],
+    chapters: list[Row],
+    months: float,
+    until_s: float = float("inf"),
 ) -> Row:
     """Event scores of one pattern; `truth` and `findings` carry `start_s`, `end_s`."""
     grace_s = GRACE_S[pattern]
@@ -118,9 +133,13 @@ def score_pattern(
     right: list[Row] = []
     neutral: list[Row] = []
     wrong: list[Row] = []
+    early, outside_h = 0, 0.0
     for f in findings:
         met = [e for e in truth if e["unit"] == f["unit"] and overlaps(e, f, grace_s)]
         (wrong if not met else right if any(not e["border"] for e in met) else neutral).append(f)
+        if met:
+            early += seconds(f["first_flagged_at"]) < min(e["start_s"] for e in met) - grace_s
+            outside_h += _hours_outside(f, met, grace_s, until_s)
     found = len(sure) - len(missed)
     judged = len(right) + len(wrong)
     return {
@@ -134,6 +153,8 @@ def score_pattern(
         "false_alarms": len(wrong),
         "precision": len(right) / judged if judged else None,
         "false_alarms_per_unit_month": len(wrong) / months if months else None,
+        "early": early,
+        "hours_outside_per_unit_month": outside_h / months if months else None,
         "recall_by_kind": {k: f"{kinds_found[k]}/{n}" for k, n in sorted(kinds_all.items())},
         "delays": {name: spread(values) for name, values in delays.items()},
         "missed": [
@@ -159,6 +180,7 @@ def score_runs(truth: list[Row], runs: list[Row]) -> Row:
         by_unit[r["unit"]].append(r)
     start_error, end_error, missed, short_missed = [], [], [], 0
     used: Counter[int] = Counter()
+    split = 0
     for t in truth:
         lap = [(min(t["end_s"], r["end_s"]) - max(t["start_s"], r["start_s"]), r) for r in by_unit[t["unit"]]]
         lap = [(s, r) for s, r in lap if s > 0]
@@ -169,6 +191,7 @@ def score_runs(truth: list[Row], runs: list[Row]) -> Row:
             else:
                 short_missed += 1
             continue
+        split += len(lap) > 1
         best = max(lap, key=lambda pair: pair[0])[1]
         used[id(best)] += 1
         if shown and np.isfinite(best["end_s"]):
@@ -188,6 +211,7 @@ def score_runs(truth: list[Row], runs: list[Row]) -> Row:
         "missed": len(missed),
         "missed_unshown": short_missed,
         "invented": len(invented),
+        "split": split,
         "merged": sum(n > 1 for n in used.values()),
         "start_error_s": {"bias": _median(start_error), "abs": spread(np.abs(start_error))},
         "end_error_s": {"bias": _median(end_error), "abs": spread(np.abs(end_error))},
@@ -236,9 +260,10 @@ def score(truth_dir: Path, replay_dir: Path) -> Row:
     true_runs = with_seconds(rows(truth_dir, "truth_runs.json"))
     true_water = rows(truth_dir, "truth_water.json")
     months = len(true_water) * 86_400 / MONTH_S
+    until_s = max(seconds(w["date"] + "T00:00:00Z") for w in true_water) + 86_400
     out: Row = {"unit_months": round(months, 2), "patterns": {}}
     for pattern in GRACE_S:
-        out["patterns"][pattern] = score_pattern(pattern, truth, findings, chapters, months)
+        out["patterns"][pattern] = score_pattern(pattern, truth, findings, chapters, months, until_s)
     out["other_findings"] = dict(Counter(f["pattern"] for f in findings if f["pattern"] not in GRACE_S))
     out["runs"] = score_runs(true_runs, with_seconds(rows(replay_dir, "runs.json")))
     out["water"] = score_water(true_water, rows(replay_dir, "water.json"))
@@ -258,6 +283,10 @@ def render(result: Row, listing: bool) -> str:
                 f"precision {precision} ({s['right']} right, {s['false_alarms']} false, "
                 f"{s['neutral']} neutral), "
                 f"{s['false_alarms_per_unit_month'] or 0:.3f} false alarms per unit-month"
+            ),
+            (
+                f"  flagged early {s['early']}, standing outside its episodes "
+                f"{s['hours_outside_per_unit_month'] or 0:.1f} h per unit-month"
             ),
             "  recall by kind: " + ", ".join(f"{k} {v}" for k, v in s["recall_by_kind"].items()),
             "  delay: " + "; ".join(f"{k} {v}" for k, v in s["delays"].items()),

@@ -64,6 +64,15 @@ def test_score_pattern_grace_is_an_hour_for_icing(start: str, found: int) -> Non
     assert (result["found"], result["false_alarms"]) == (found, 1 - found)
 
 
+def test_score_pattern_shows_a_finding_that_stands_early_and_long() -> None:
+    cases = [episode("a", ICING, "01T06:00", "01T12:00")]
+    said = [finding("a", ICING, "01T00:00", None, "01T00:10")]
+    until_s = scorer.seconds("2026-02-02T00:00:00Z")
+    result = scorer.score_pattern(ICING, cases, said, [], 1.0, until_s)
+    assert (result["right"], result["early"]) == (1, 1)
+    assert result["hours_outside_per_unit_month"] == 5.0 + 11.0
+
+
 def test_score_pattern_border_counts_neither_way() -> None:
     cases = [
         episode("a", NEVER, "01T06:00", "01T07:00", border=True),
