@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import gzip
+import io
 import json
 import sys
 from pathlib import Path
@@ -87,7 +88,9 @@ def write_csv(path: Path, unit: str, sent: telemetry.Sent) -> None:
 def write_log(path: Path, unit: str, sent: telemetry.Sent) -> None:
     """The same rows as JSON lines, as a message broker's log would hold them."""
     topic = f"compressors/{unit}/readings"
-    with gzip.open(path, "wt", encoding="utf-8", compresslevel=4) as lines:
+    # no modification time inside, so that a seed always gives the same bytes
+    packed = gzip.GzipFile(path, "wb", compresslevel=4, mtime=0)
+    with packed, io.TextIOWrapper(packed, encoding="utf-8") as lines:
         for i in range(len(sent.at_s)):
             payload = {
                 "ts": stamp(sent.at_s[i]),
