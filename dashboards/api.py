@@ -1,32 +1,195 @@
-"""The JSON API under ``/api``, and the two probes. House units; described by its OpenAPI document."""
+"""The JSON API under ``/api``, and the two probes. House units; described by its OpenAPI document.
+
+Records are those of `models.records`, as JSON: instants are RFC 3339 in UTC, an unknown number is null.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import math
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar
 
-from fastapi import FastAPI
-from fastapi.responses import JSONResponse, PlainTextResponse
+import msgspec
+from fastapi import Body, FastAPI, HTTPException, Path, Query, Request
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
+from dashboards.addresses import name_of
 from dashboards.board import Board
+from dashboards.fleet_rows import FleetRow, alarm_order, summary
+from dashboards.lines import Line, unit_lines
+from dashboards.preferences import clean_name
 
 log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+UnitSegment = Annotated[
+    str, Path(description="Unit id; bytes other than letters, digits, - and _ may be written as ~XX (hex).")
+]
+StartMs = Annotated[int | None, Query(description="Unix ms, inclusive; default: the first reading.", ge=0)]
+EndMs = Annotated[
+    int | None, Query(description="Unix ms, exclusive; default: after the last reading.", ge=0, le=2**53)
+]
+Points = Annotated[int, Query(description="Points a line, about.", ge=10, le=20_000)]
+By = Annotated[str, Body(embed=True, min_length=1, max_length=60, description="Who acknowledges.")]
 
 
 def register(app: FastAPI, board: Board) -> None:
     """Put the routes on the app."""
+    _probes(app, board)
+    _fleet(app, board)
+    _units(app, board)
+    _alarms(app, board)
 
+
+def as_json(value: Any, status: int = 200) -> Response:
+    """JSON of records and plain data; NaN becomes null."""
+    return Response(msgspec.json.encode(value), status, media_type="application/json")
+
+
+async def _read(step: Callable[..., T], *arguments: Any) -> T:
+    return await asyncio.to_thread(step, *arguments)
+
+
+def _probes(app: FastAPI, board: Board) -> None:
     @app.get("/healthz", tags=["probes"])
     def healthz() -> PlainTextResponse:
         """The process answers."""
         return PlainTextResponse("ok\n")
 
-    @app.get("/readyz", tags=["probes"])
+    @app.get("/readyz", tags=["probes"], responses={503: {"description": "A database does not answer."}})
     async def readyz() -> JSONResponse:
-        """Both databases answer; 503 with the reason otherwise."""
+        """Both databases answer."""
         try:
-            await asyncio.to_thread(board.sources.check)
+            await _read(board.sources.check)
         except Exception as error:
             log.warning("not ready: %s", error)
             return JSONResponse({"ready": False, "reason": type(error).__name__}, 503)
         return JSONResponse({"ready": True})
+
+
+def _fleet(app: FastAPI, board: Board) -> None:
+    @app.get("/api/fleet", tags=["fleet"])
+    async def fleet() -> Response:
+        """Every unit, most urgent first, and the sentence that stands above them."""
+        rows = await board.feed.rows()
+        return as_json({"summary": summary(rows), "units": [fleet_unit(row) for row in rows]})
+
+
+def fleet_unit(row: FleetRow) -> dict[str, Any]:
+    """One unit of the fleet as the API gives it."""
+    return {
+        "unit": row.unit_id,
+        "label": row.label,
+        "yard": row.profile.yard,
+        "customer": row.profile.customer,
+        "state": str(row.state),
+        "need": row.need.name.lower(),
+        "link": row.link or None,
+        "harmful_water_g": row.harmful_g,
+        "status": row.status,
+        "alarms": [
+            {"alarm_id": one.alarm_id, "pattern": one.pattern, "priority": one.priority, "state": one.state}
+            for one in row.alarms
+        ],
+    }
+
+
+def _units(app: FastAPI, board: Board) -> None:
+    async def known(unit: str) -> FleetRow:
+        name = name_of(unit)
+        for row in await board.feed.rows():
+            if row.unit_id == name:
+                return row
+        raise HTTPException(404, f"no unit is called {name!r}")
+
+    async def span_of(unit_id: str, start_ms: int | None, end_ms: int | None) -> tuple[int, int]:
+        span = await asyncio.to_thread(board.sources.span, unit_id)
+        first_ms, last_ms = (0, 0) if span is None else span
+        start = first_ms if start_ms is None else start_ms
+        end = last_ms + 1 if end_ms is None else end_ms
+        if start > end:
+            raise HTTPException(422, f"start_ms {start} is later than end_ms {end}")
+        return start, end
+
+    @app.get("/api/units/{unit}", tags=["units"])
+    async def unit(unit: UnitSegment) -> Response:
+        """One unit: its profile and how it stands."""
+        row = await known(unit)
+        return as_json({**fleet_unit(row), "profile": row.profile})
+
+    @app.get("/api/units/{unit}/runs", tags=["units"])
+    async def runs(unit: UnitSegment, start_ms: StartMs = None, end_ms: EndMs = None) -> Response:
+        """Runs that touch the span, oldest first."""
+        row = await known(unit)
+        return as_json(
+            await _read(board.sources.runs, row.unit_id, *await span_of(row.unit_id, start_ms, end_ms))
+        )
+
+    @app.get("/api/units/{unit}/findings", tags=["units"])
+    async def findings(unit: UnitSegment) -> Response:
+        """Findings, oldest first."""
+        row = await known(unit)
+        return as_json(await _read(board.sources.findings, row.unit_id))
+
+    @app.get("/api/units/{unit}/trace", tags=["units"])
+    async def trace(
+        unit: UnitSegment, start_ms: StartMs = None, end_ms: EndMs = None, points: Points = 2000
+    ) -> Response:
+        """Signals and estimates over the span, thinned; each line has its own instants."""
+        row = await known(unit)
+        start, end = await span_of(row.unit_id, start_ms, end_ms)
+
+        def thinned() -> dict[str, Any]:
+            lines = unit_lines(board.sources.trace(row.unit_id, start, end), start, end, points)
+            found = {name: _line(line) for name, line in vars(lines).items() if isinstance(line, Line)}
+            return {
+                "unit": row.unit_id,
+                "start_ms": start,
+                "end_ms": end,
+                "n_readings": lines.n_readings,
+                **found,
+            }
+
+        return as_json(await _read(thinned))
+
+
+def _line(line: Line) -> dict[str, Any]:
+    values = [None if math.isnan(value) else round(value, 3) for value in line.values.tolist()]
+    return {"at_ms": line.at_ms.tolist(), "values": values}
+
+
+def _alarms(app: FastAPI, board: Board) -> None:
+    @app.get("/api/alarms", tags=["alarms"])
+    async def alarms() -> Response:
+        """Alarms that are not back to normal, most urgent first."""
+        return as_json(sorted(await _read(board.sources.alarms), key=alarm_order))
+
+    @app.post("/api/alarms/{alarm_id}/acknowledge", tags=["alarms"])
+    async def acknowledge(request: Request, alarm_id: str, by: By) -> Response:
+        """Acknowledge an alarm; with a login, the name is that of the login."""
+        name = clean_name(str(request.scope.get("dewline_login") or by))
+        if not name:
+            raise HTTPException(422, "by: a name is needed")
+        return await _changed(board, board.sources.acknowledge, alarm_id, name)
+
+    @app.post("/api/alarms/{alarm_id}/unacknowledge", tags=["alarms"])
+    async def unacknowledge(request: Request, alarm_id: str, by: By) -> Response:
+        """Take an acknowledgement back."""
+        name = clean_name(str(request.scope.get("dewline_login") or by))
+        if not name:
+            raise HTTPException(422, "by: a name is needed")
+        return await _changed(board, board.sources.unacknowledge, alarm_id, name)
+
+
+async def _changed(board: Board, step: Callable[[str, str], None], alarm_id: str, name: str) -> Response:
+    """Carry a change out and answer with the alarm as it is now."""
+    try:
+        await _read(step, alarm_id, name)
+    except KeyError:
+        raise HTTPException(404, f"no alarm has the id {alarm_id!r}") from None
+    except ValueError as error:
+        raise HTTPException(409, str(error)) from error
+    board.feed.expire()
+    return as_json(await _read(board.sources.alarm, alarm_id))

@@ -1,0 +1,121 @@
+"""The JSON API over the invented fleet."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import pytest
+
+from dashboards.addresses import segment
+from dashboards.app import build
+from dashboards.settings import BoardSettings
+from tests.unit.dashboards.asking import Asking
+from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources
+
+
+@pytest.fixture
+def sources() -> InventedSources:
+    return InventedSources()
+
+
+@pytest.fixture
+def board(sources: InventedSources) -> Asking:
+    return Asking(build(sources, BoardSettings(), lambda: NOW))
+
+
+def test_fleet(board: Asking) -> None:
+    data = board.get("/api/fleet").json()
+    assert data["summary"].startswith("4 trucks need a person")
+    assert [unit["unit"] for unit in data["units"][:2]] == ["rm-03", "rm-08"]
+    assert data["units"][0]["status"]["water_g"] == 47.0
+    assert data["units"][0]["alarms"][0]["state"] == "unacknowledged"
+
+
+def test_unknown_numbers_are_null(board: Asking, sources: InventedSources) -> None:
+    sources.standing["rm-01"] = msgspec.structs.replace(sources.standing["rm-01"], hours=float("nan"))
+    assert board.get("/api/units/rm-01").json()["status"]["hours"] is None
+
+
+def test_unit_with_a_hostile_name(board: Asking) -> None:
+    data = board.get(f"/api/units/{segment(HOSTILE)}").json()
+    assert (data["unit"], data["status"]) == (HOSTILE, None)
+
+
+@pytest.mark.parametrize("path", ["", "/runs", "/findings", "/trace"])
+def test_unknown_unit(board: Asking, path: str) -> None:
+    answer = board.get(f"/api/units/no-such{path}")
+    assert (answer.status_code, answer.json()["detail"]) == (404, "no unit is called 'no-such'")
+
+
+def test_runs_of_a_span(board: Asking) -> None:
+    day = 86_400_000
+    runs = board.get("/api/units/rm-03/runs", params={"start_ms": NOW_MS - 3 * day, "end_ms": NOW_MS}).json()
+    assert [run["start_at"] for run in runs] == ["2026-02-09T14:00:00Z", "2026-02-10T14:00:00Z"]
+
+
+def test_findings(board: Asking) -> None:
+    found = board.get("/api/units/rm-03/findings").json()
+    assert [one["pattern"] for one in found] == ["short_cycling"]
+    assert found[0]["evidence"][1]["value"] == 47.0
+
+
+def test_trace_is_thinned(board: Asking) -> None:
+    span = {"start_ms": NOW_MS - 7 * 86_400_000, "end_ms": NOW_MS, "points": 500}
+    data: dict[str, Any] = board.get("/api/units/rm-03/trace", params=span).json()
+    assert data["n_readings"] == 7 * 8640
+    assert 400 <= len(data["discharge_c"]["at_ms"]) <= 510
+    assert len(data["discharge_c"]["values"]) == len(data["discharge_c"]["at_ms"])
+
+
+def test_span_the_wrong_way_round(board: Asking) -> None:
+    answer = board.get("/api/units/rm-03/trace", params={"start_ms": 2, "end_ms": 1})
+    assert answer.status_code == 422
+
+
+def test_acknowledge_and_back(board: Asking) -> None:
+    at = "/api/alarms/short_cycling-03"
+    changed = board.post(f"{at}/acknowledge", json={"by": " Yard\ndesk "}).json()
+    assert (changed["state"], changed["acknowledged_by"]) == ("acknowledged", "Yard desk")
+    assert board.get("/api/fleet").json()["summary"].count("1 alarm nobody has acknowledged") == 1
+    assert board.post(f"{at}/unacknowledge", json={"by": "Yard desk"}).json()["state"] == "unacknowledged"
+
+
+def test_acknowledge_needs_a_name_and_an_alarm(board: Asking) -> None:
+    assert board.post("/api/alarms/short_cycling-03/acknowledge", json={"by": " "}).status_code == 422
+    assert board.post("/api/alarms/none/acknowledge", json={"by": "Yard desk"}).status_code == 404
+
+
+def test_acknowledge_that_the_desk_refuses(
+    board: Asking, sources: InventedSources, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(alarm_id: str, by: str) -> None:
+        raise ValueError(f"alarm {alarm_id!r} is 'shelved'")
+
+    monkeypatch.setattr(sources, "acknowledge", refuse)
+    answer = board.post("/api/alarms/short_cycling-03/acknowledge", json={"by": "Yard desk"})
+    assert (answer.status_code, answer.json()["detail"]) == (409, "alarm 'short_cycling-03' is 'shelved'")
+
+
+def test_probes(board: Asking, sources: InventedSources, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert board.get("/healthz").text == "ok\n"
+    assert board.get("/readyz").json() == {"ready": True}
+
+    def broken() -> None:
+        raise OSError("disk gone")
+
+    monkeypatch.setattr(sources, "check", broken)
+    assert board.get("/readyz").status_code == 503
+
+
+def test_openapi_describes_every_route_and_no_page_pulls_foreign_assets(board: Asking) -> None:
+    paths = board.get("/api/openapi.json").json()["paths"]
+    assert {"/api/fleet", "/api/units/{unit}/trace", "/api/alarms/{alarm_id}/acknowledge"} <= paths.keys()
+    assert all(operation.get("summary") for methods in paths.values() for operation in methods.values())
+
+
+def test_mail_download_is_never_shown_in_place(board: Asking) -> None:
+    answer = board.get(f"/mail/{segment('<m1@board.example>')}.eml")
+    assert answer.headers["content-disposition"].startswith("attachment")
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert board.get("/mail/none.eml").status_code == 404
