@@ -140,6 +140,8 @@ def test_read_fleet_csv_refuses_a_unit_named_twice(tmp_path: Path) -> None:
         ("unit,unit\nA,A\n", "column 'unit' is there twice"),
         ("unit,max_pressure_kpa,max_pressure_psi\nA,1034,150\n", "'max_pressure_kpa' and 'max_pressure_psi'"),
         ('unit\n"A\n', "not a readable UTF-8 CSV file"),
+        ("unit,rated_cfm\nA,8_0\n", "rated_cfm is '8_0', expected a number"),
+        ("unit,max_pressure_kpa,min_pressure_valve_kpa\nA,700,700\n", "at 700 kPa gauge, expected less than"),
         ("unit,tz\nA,../UTC\n", "expected an IANA time zone"),
         ("unit,tz\nA,Europe\n", "expected an IANA time zone"),
     ],
