@@ -181,8 +181,8 @@ def _profiles(path: Path, header: list[str], lines: Any) -> list[UnitProfile]:
             line_of[unit_id] = line
             if profile.min_pressure_valve_kpa >= profile.max_pressure_kpa:
                 found.append(
-                    f"minimum pressure valve is at {profile.min_pressure_valve_kpa:g} kPa gauge, expected less "
-                    f"than the highest pressure of {profile.max_pressure_kpa:g}"
+                    f"minimum pressure valve is at {profile.min_pressure_valve_kpa:g} kPa gauge, expected "
+                    f"less than the highest pressure of {profile.max_pressure_kpa:g}"
                 )
         faults += [f"line {line}: {fault}" for fault in found]
         if len(faults) >= MAX_FAULTS:
