@@ -308,7 +308,10 @@ def fold(
             row.features[2] = s.water_high_g
             n_rows += 1
             s.day = math.floor(t / S_PER_DAY)
-        temp_new = signals.usable_temp(s, t, temp_c[i])
+        temp_new = not math.isnan(temp_c[i])
+        stood_s = signals.stale_s(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i])
+        if stood_s > c.gap_s:
+            dt = max(dt, stood_s)
         pressure_new = not math.isnan(pressure_kpa[i])
         if not math.isnan(rh_pct[i]):
             s.rh_pct = rh_pct[i]
@@ -317,7 +320,7 @@ def fold(
             signals.take_pressure(s, t, pressure_kpa[i])
         gained_h = 0.0 if math.isnan(hours[i]) else signals.take_hours(s, t, hours[i])
         if temp_new:
-            signals.take_temp(s, t, temp_c[i])
+            signals.take_temp(s, t, signals.without_spike(s, t, temp_c[i]))
         if math.isnan(s.temp_c):
             continue
         _breathe(s, c, t, dt, temp_new, ambient_c[i])

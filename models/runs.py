@@ -31,6 +31,9 @@ COOLED_NO_METER_K = 8.0
 COOLED_S = 150.0
 COOLED_NO_METER_S = 480.0
 ALIVE_S = 120.0
+UNCONFIRMED_S = 300.0
+WARM_C = 45.0
+"""A cold air end that turns warms by more than the sensor's noise within five minutes."""
 
 
 @kernel
@@ -118,6 +121,8 @@ def find_stop(s: Record, c: Record, t: float, dt: float, gained_h: float, pressu
     if pressure_new and s.pressure_up > 0.0 and s.pressure_kpa < c.off_kpa:
         s.pending_t = max(min(s.hold_t, s.run_last_t), s.start_t)
         return s.pending_t if t - s.pending_t > STOP_CONFIRM_S else math.nan
+    if s.confirmed == 0.0 and t - s.start_t > UNCONFIRMED_S and s.smooth_c < WARM_C:
+        return t
     return _cooled(s, c, t, dt)
 
 

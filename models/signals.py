@@ -11,9 +11,7 @@ from models.compiled import kernel
 from models.state import BIN_S, N_BINS, Record
 
 SMOOTHING_S = 20.0
-JUMP_K = 15.0
-JUMP_K_PER_S = 0.8
-"""No oil-flooded machine heats or cools faster than this between two readings; a lone value that does is a spike."""
+FORGET_S = 900.0
 VALLEY_K_PER_S = 0.15 / 60.0
 """Ambient air and sunshine warm a parked unit slower than this."""
 PEAK_K_PER_S = 0.03 / 60.0
@@ -26,24 +24,25 @@ FINEST_STEP_H = 0.002
 
 
 @kernel
-def usable_temp(s: Record, t: float, temp_c: float) -> bool:
-    """Whether a temperature can be true; a jump is believed only when the next reading repeats it."""
-    if math.isnan(temp_c):
-        return False
-    if math.isnan(s.temp_c):
-        return True
-    if abs(temp_c - s.temp_c) <= JUMP_K + JUMP_K_PER_S * (t - s.temp_t):
-        return True
-    repeated = abs(temp_c - s.suspect_temp_c) <= JUMP_K and t - s.suspect_temp_t < 900.0
-    s.suspect_temp_c = temp_c
-    s.suspect_temp_t = t
-    return repeated
+def without_spike(s: Record, t: float, temp_c: float) -> float:
+    """The median of the newest three temperatures: a lone wrong value never gets through. [degC]
+
+    After a silence the newest stands alone, for the ones before it tell of another time.
+    """
+    first_c, second_c = s.raw_before_c, s.raw_c
+    fresh = math.isnan(second_c) or t - s.raw_t > FORGET_S
+    s.raw_before_c = math.nan if fresh else second_c
+    s.raw_c = temp_c
+    s.raw_t = t
+    if fresh or math.isnan(first_c):
+        return temp_c
+    return max(min(first_c, second_c), min(max(first_c, second_c), temp_c))
 
 
 @kernel
 def take_temp(s: Record, t: float, temp_c: float) -> None:
     """Smooth the temperature and follow its recent low and high."""
-    if math.isnan(s.temp_c) or t - s.temp_t > 900.0:
+    if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S:
         s.smooth_c = temp_c
         s.valley_c = temp_c
         s.valley_t = t
@@ -92,7 +91,7 @@ def recent_mean_c(s: Record, from_t: float, to_t: float) -> float:
 @kernel
 def take_pressure(s: Record, t: float, pressure_kpa: float) -> None:
     """Follow the pressure's floor, when it last held level and when it last moved."""
-    if math.isnan(s.pressure_kpa) or t - s.pressure_t > 900.0:
+    if math.isnan(s.pressure_kpa) or t - s.pressure_t > FORGET_S:
         s.floor_kpa = pressure_kpa
         s.hold_t = t
         s.anchor_kpa = pressure_kpa
@@ -107,6 +106,31 @@ def take_pressure(s: Record, t: float, pressure_kpa: float) -> None:
             s.anchor_t = t
     s.pressure_kpa = pressure_kpa
     s.pressure_t = t
+
+
+@kernel
+def stale_s(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> float:
+    """How long nothing at all had changed before this reading, if it ends such a time; else 0. [s]
+
+    A controller that repeats an old message says nothing: what it repeats counts as silence.
+    """
+    same = (
+        _same(temp_c, s.seen_c)
+        and _same(pressure_kpa, s.seen_kpa)
+        and _same(hours, s.seen_h)
+        and _same(rh_pct, s.seen_rh)
+    )
+    if same:
+        return 0.0
+    stood_s = 0.0 if math.isnan(s.changed_t) else t - s.changed_t
+    s.seen_c, s.seen_kpa, s.seen_h, s.seen_rh = temp_c, pressure_kpa, hours, rh_pct
+    s.changed_t = t
+    return stood_s
+
+
+@kernel
+def _same(a: float, b: float) -> bool:
+    return a == b or (math.isnan(a) and math.isnan(b))
 
 
 @kernel

@@ -41,7 +41,8 @@ STATE = np.dtype(
         *_floats("t", "first_t"),
         # Newest usable value of each signal, and when it came.
         *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t", "rh_pct"),
-        *_floats("suspect_temp_c", "suspect_temp_t"),
+        *_floats("raw_c", "raw_before_c", "raw_t"),
+        *_floats("seen_c", "seen_kpa", "seen_h", "seen_rh", "changed_t"),
         # Smoothed temperature, its recent low and high with their times.
         *_floats("smooth_c", "valley_c", "valley_t", "peak_c", "peak_t"),
         # Hour meter: last two steps, its resolution, how far it can be believed.
