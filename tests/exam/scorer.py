@@ -28,6 +28,8 @@ SHOWN_ROWS = 3
 """A run with fewer readings inside it than this can't be missed."""
 SHOWN_S = 60.0
 """Nor can one shorter than this."""
+NEARLY_G = 5.0
+"""What oil may hold dissolved without anybody calling the sump wet; widens the bounds of daily water. [g]"""
 
 Row = dict[str, Any]
 
@@ -233,6 +235,7 @@ def score_water(truth: list[Row], water: list[Row]) -> Row:
     true_g = np.array([t for t, _ in pairs])
     grams, low, high = (np.array([w[k] for _, w in pairs], dtype=float) for k in ("grams", "low", "high"))
     inside = (true_g >= low - 1e-9) & (true_g <= high + 1e-9)
+    nearly = (true_g >= low - NEARLY_G) & (true_g <= high + NEARLY_G)
     wet = true_g > 10.0
     return {
         "days": len(truth),
@@ -241,6 +244,7 @@ def score_water(truth: list[Row], water: list[Row]) -> Row:
         "wet_days": int(wet.sum()),
         "wet_day_ratio": spread((grams / np.maximum(true_g, 1e-9))[wet]),
         "share_within_bounds": round(float(inside.mean()), 3),
+        "share_nearly_within_bounds": round(float(nearly.mean()), 3),
         "share_within_bounds_wet": round(float(inside[wet].mean()), 3) if wet.any() else None,
         "bounds_width_g": spread(high - low),
         "harmful_agreed": round(float(np.mean((grams > 41.5) == (true_g > 41.5))), 3),

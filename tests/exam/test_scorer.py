@@ -122,6 +122,7 @@ def test_score_water_share_within_bounds() -> None:
     ]
     result = scorer.score_water(true, said)
     assert (result["reported"], result["share_within_bounds"], result["harmful_agreed"]) == (2, 0.5, 0.5)
+    assert result["share_nearly_within_bounds"] == 0.5
     assert result["error_g"]["bias"] == 17.5
 
 
