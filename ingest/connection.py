@@ -18,7 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Event
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
@@ -26,9 +26,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from ingest.publish_stream import PublishStream
+
 WRONG_PROTOCOL = "Unsupported protocol version"
-BURST_MESSAGES = 256
-"""Most messages handed on at once: bounds how long acknowledgements wait behind arrivals."""
 TICK_S = 0.5
 """Longest sleep between two looks at keep-alive and stop."""
 
@@ -109,6 +109,7 @@ class Connection:
         self._wake_receive, self._wake_send = socket.socketpair()
         self._wake_receive.setblocking(False)
         self._wake_send.setblocking(False)
+        self._stream: PublishStream | None = None
         self._client = self._new_client()
 
     @property
@@ -139,7 +140,8 @@ class Connection:
             self.reached = True
             with selectors.DefaultSelector() as selector:
                 selector.register(self._wake_receive, selectors.EVENT_READ)
-                self._serve(selector, stop_reading, finished)
+                if self._stream is not None:
+                    self._serve(self._stream, selector, stop_reading, finished)
             self._client.disconnect()
             self._client.loop_write()
         finally:
@@ -148,7 +150,7 @@ class Connection:
 
     def _new_client(self) -> mqtt.Client:
         five = self._protocol == MQTTProtocolVersion.MQTTv5
-        client = mqtt.Client(
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=self._session.client_id,
             protocol=self._protocol,
@@ -164,11 +166,16 @@ class Connection:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
+        client.wrap = self._wrapped
         # Tells the client that the network loop is ours: it queues what it has to send instead of writing
         # each packet from within the call.
         client.on_socket_register_write = _leave_it_to_the_loop
         return client
+
+    def _wrapped(self, link: socket.socket) -> PublishStream:
+        five = self._protocol == MQTTProtocolVersion.MQTTv5
+        self._stream = PublishStream(link, has_properties=five, on_publish=self._on_publish)
+        return self._stream
 
     def _connect(self) -> None:
         host, port, keepalive_s = self._address.host, self._address.port, self._session.keepalive_s
@@ -180,22 +187,26 @@ class Connection:
         properties.ReceiveMaximum = self._session.receive_maximum
         self._client.connect(host, port, keepalive_s, clean_start=False, properties=properties)
 
-    def _serve(self, selector: selectors.BaseSelector, stop_reading: Event, finished: Event) -> None:
-        link = self._client.socket()
+    def _serve(
+        self,
+        stream: PublishStream,
+        selector: selectors.BaseSelector,
+        stop_reading: Event,
+        finished: Event,
+    ) -> None:
         registered, last_tick_s = 0, 0.0
         answer_by_s = time.monotonic() + self._session.connect_timeout_s
-        while link is not None and self._client.socket() is link and not finished.is_set():
+        while self._client.socket() is stream and not finished.is_set():
             wanted = 0 if stop_reading.is_set() or not self._may_read() else selectors.EVENT_READ
-            if self._client.want_write():
+            if self._client.want_write() or stream.unsent:
                 wanted |= selectors.EVENT_WRITE
-            _rewatch(selector, link, registered, wanted)
+            _rewatch(selector, stream, registered, wanted)
             registered = wanted
             ready = selector.select(TICK_S)
-            self._send_acknowledgements()
-            if wanted & selectors.EVENT_READ and any(key.fileobj is link for key, _ in ready):
-                self._read_burst()
-            if self._client.want_write():
-                self._client.loop_write()
+            self._queue_acknowledgements(stream)
+            if any(key.fileobj is stream and events & selectors.EVENT_READ for key, events in ready):
+                self._read_burst(stream)
+            self._send(stream)
             now_s = time.monotonic()
             if now_s - last_tick_s >= TICK_S:
                 self._client.loop_misc()
@@ -204,29 +215,28 @@ class Connection:
                     self.refusal = f"no answer within {self._session.connect_timeout_s:g} s"
                     return
 
-    def _send_acknowledgements(self) -> None:
+    def _queue_acknowledgements(self, stream: PublishStream) -> None:
         with contextlib.suppress(BlockingIOError):
             self._wake_receive.recv(4_096)
         while self._confirmed:
-            for message_id in self._confirmed.popleft():
-                self._client.ack(message_id, 1)
+            stream.acknowledge(self._confirmed.popleft())
 
-    def _read_burst(self) -> None:
-        """Read until the socket is empty or the burst is full, and hand the messages on."""
-        for _ in range(BURST_MESSAGES):
-            before = len(self._messages)
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                break
-            if len(self._messages) == before and not self._unread_tls_bytes():
-                break
+    def _read_burst(self, stream: PublishStream) -> None:
+        """Take in what has arrived: messages for the owner, everything else for the client."""
+        for_client = stream.pull()
         if self._messages:
             burst = Burst(self, self._clock(), self._messages, self._n_bytes)
             self._messages, self._n_bytes = [], 0
             self._on_burst(burst)
+        while for_client and self._client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            for_client = stream.for_client
 
-    def _unread_tls_bytes(self) -> bool:
-        link = self._client.socket()
-        return isinstance(link, ssl.SSLSocket) and link.pending() > 0
+    def _send(self, stream: PublishStream) -> None:
+        # Packets of the client and acknowledgements must not cut into each other: the client's go first.
+        if self._client.want_write():
+            self._client.loop_write()
+        if stream.unsent and not self._client.want_write():
+            stream.flush()
 
     def _on_connect(
         self,
@@ -267,28 +277,32 @@ class Connection:
     ) -> None:
         self.refusal = self.refusal or str(reason)
 
-    def _on_message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "(topic is not UTF-8)"
-        payload = bytes(message.payload)
+    def _on_publish(self, topic: bytes, payload: bytes, message_id: int) -> None:
         self._n_bytes += len(payload)
-        self._messages.append(Message(topic, payload, message.mid if message.qos else 0))
+        self._messages.append(Message(topic.decode("utf-8", "backslashreplace"), payload, message_id))
+
+
+class _Client(mqtt.Client):
+    """The library's client over a `PublishStream`."""
+
+    wrap: Callable[[socket.socket], PublishStream]
+
+    def _create_socket(self) -> PublishStream:
+        return self.wrap(cast(socket.socket, super()._create_socket()))
 
 
 def _leave_it_to_the_loop(client: mqtt.Client, userdata: Any, link: Any) -> None:
     """Do nothing: `Connection.run` writes what is queued."""
 
 
-def _rewatch(selector: selectors.BaseSelector, link: Any, before: int, wanted: int) -> None:
+def _rewatch(selector: selectors.BaseSelector, stream: PublishStream, before: int, wanted: int) -> None:
     """Watch the socket for what is wanted now."""
     if before and not wanted:
-        selector.unregister(link)
+        selector.unregister(stream)
     elif wanted and not before:
-        selector.register(link, wanted)
+        selector.register(stream, wanted)
     elif wanted != before:
-        selector.modify(link, wanted)
+        selector.modify(stream, wanted)
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
