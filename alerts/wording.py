@@ -58,15 +58,23 @@ def water(grams: float, units_system: UnitsSystem) -> str:
     return f"{grams / GRAMS_PER_US_FLUID_OUNCE_WATER:.1f} fl oz" if units_system == "us" else f"{grams:.0f} g"
 
 
-_BY_SUFFIX = {"_c": temperature, "_k": temperature_difference, "_kpa": pressure, "_g": water}
+_US_BY_SUFFIX = {
+    "_c": (temperature, "°F"),
+    "_k": (temperature_difference, "°F"),
+    "_kpa": (pressure, "psi"),
+    "_g": (water, "fl oz"),
+}
 
 
 def evidence_line(evidence: Evidence, units_system: UnitsSystem) -> str:
-    """The evidence in words; for readers of US customary units its number again in theirs."""
+    """The evidence in words; for US readers its number again in their unit, unless the words hold it."""
     text = one_line(evidence.text, 300)
-    for suffix, worded in _BY_SUFFIX.items():
-        if units_system == "us" and evidence.name.endswith(suffix) and math.isfinite(evidence.value):
-            return f"{text} ({worded(evidence.value, 'us')})"
+    if units_system == "si" or not math.isfinite(evidence.value):
+        return text
+    for suffix, (worded, unit) in _US_BY_SUFFIX.items():
+        if evidence.name.endswith(suffix) and unit not in text:
+            stop = "." if text.endswith(".") else ""
+            return f"{text.removesuffix('.')} ({worded(evidence.value, 'us')}){stop}"
     return text
 
 

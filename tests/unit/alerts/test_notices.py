@@ -74,6 +74,21 @@ def test_reminders_come_at_the_time_to_respond_and_stop():
     assert told == [NoticeKind.REMINDER] * POLICY.max_reminders
 
 
+def test_reopened_alarm_is_reminded_anew():
+    post = Post(raised())
+    wait = POLICY.rationales[Pattern.SHORT_CYCLING].time_to_respond
+    now = NOON
+    for _ in range(POLICY.max_reminders + 2):
+        post.collect(now)
+        now += wait
+    post.step(life.returned_to_normal, now, now, "it ended")
+    assert post.collect(now) == [NoticeKind.CLEARED]
+    now += wait
+    post.step(life.reopened, make_finding(number=2, flagged_at=now), now)
+    assert post.collect(now) == [NoticeKind.REOPENED]
+    assert post.collect(now + wait) == [NoticeKind.REMINDER]
+
+
 def test_acknowledged_alarm_is_not_reminded():
     post = Post(raised())
     post.collect(NOON)

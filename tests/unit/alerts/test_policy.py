@@ -190,6 +190,14 @@ def test_finding_gone_only_while_late_data_is_folded_in_stays():
     assert ledger.one.state is AlarmState.UNACKNOWLEDGED
 
 
+def test_finding_found_again_and_ended_meanwhile_returns_in_one_review():
+    ledger, finding = Ledger(), make_finding()
+    ledger.hear(NOON, finding)
+    ledger.hear(NOON + H, ended(finding, NOON + H))
+    ledger.hear(NOON + H, withdrawn=frozenset({finding.finding_id}))
+    assert ledger.hear(NOON + 9 * H) == [K.REVISED, K.RETURNED]
+
+
 def test_withdrawn_finding_that_comes_back_reopens():
     ledger, finding = Ledger(), make_finding()
     ledger.hear(NOON, finding)

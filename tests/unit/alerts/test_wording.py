@@ -39,6 +39,10 @@ def test_evidence_for_us_readers_gives_its_number_again():
     fact = Evidence(text="peak 65 °C", name="peak_temp_c", value=65.0)
     assert wording.evidence_line(fact, "us") == "peak 65 °C (149 °F)"
     assert wording.evidence_line(fact, "si") == "peak 65 °C"
+    sentence = Evidence(text="It holds 71 g.", name="water_g", value=71.0)
+    assert wording.evidence_line(sentence, "us") == "It holds 71 g (2.4 fl oz)."
+    both = Evidence(text="The air is at 5 °C (41 °F).", name="ambient_c", value=5.0)
+    assert wording.evidence_line(both, "us") == both.text
     assert wording.evidence_line(Evidence(text="9 runs", name="wet_runs", value=9.0), "us") == "9 runs"
 
 
