@@ -119,9 +119,13 @@ class UnitPage:
             findings = await asyncio.to_thread(sources.findings, unit_id)
             dark, width_px = await self._browser()
         except Exception as error:
+            if body.is_deleted:
+                return  # The visitor has gone on; nobody is left to tell.
             body.clear()
             with body:
                 fault(error, "Reading this range")
+            return
+        if body.is_deleted:
             return
         body.clear()
         touching = [one for one in findings if _touches(one, shown)]
@@ -137,7 +141,7 @@ class UnitPage:
                 if shown.follows:
                     ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
             unit_tables.findings_list(touching, self._tz, self._here.system)
-            unit_tables.runs_table(runs, self._tz, self._here.system)
+            unit_tables.runs_table(runs, self._tz, self._here.system, narrow=width_px < NARROW_PX)
 
     async def _browser(self) -> tuple[bool, int]:
         found = await ui.run_javascript(

@@ -45,8 +45,8 @@ def _when(finding: Finding, tz: dt.tzinfo) -> str:
     )
 
 
-def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System) -> None:
-    """Newest first; sorts by any column; cards instead of columns on a phone."""
+def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System, *, narrow: bool) -> None:
+    """Newest first; sorts by any column; on a phone only the columns that fit."""
     ui.html("<h2>Runs</h2>", sanitize=False)
     if not runs:
         empty("No run in this range.", "A run is listed once the air end has turned.")
@@ -55,15 +55,17 @@ def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System) -> None:
         {"name": name, "label": label, "field": name, "sortable": True, "align": align}
         | ({":sort": _BY.replace("NAME", name)} if align == "right" else {})
         for name, label, align in _COLUMNS
+        if not narrow or name in _ON_A_PHONE
     ]
     rows = [run_row(run, tz, system) for run in reversed(runs)]
     table = ui.table(
         columns=columns, rows=rows, row_key="start", pagination={"rowsPerPage": ROWS_A_PAGE}
     ).classes("dw-table")
-    table.props('dense flat wrap-cells rows-per-page-label="Runs per page" :grid="$q.screen.width < 640"')
+    table.props('dense flat wrap-cells rows-per-page-label="Runs per page"')
 
 
 _BY = "(a, b, rowA, rowB) => rowA.NAME_by - rowB.NAME_by"
+_ON_A_PHONE = ("start", "length", "outcome", "change")
 _COLUMNS = (
     ("start", "Start", "left"),
     ("length", "Length", "right"),
