@@ -158,11 +158,16 @@ def test_icing_truth_of_a_silent_truck_is_border() -> None:
     assert [e["border"] for e in truth.icing(made, np.arange(0, 4000, 30))] == [True]
 
 
-def facts(length_min: float, n: int = 8, gain_g: float = 12.0, hot_s: float = 0.0) -> truth.RunFacts:
-    """Runs every 10 h that each leave the same water behind."""
+def facts(
+    length_min: float, n: int = 8, gain_g: float = 12.0, hot_s: float = 0.0, over_k: float = -20.0
+) -> truth.RunFacts:
+    """Runs every 10 h that each leave the same water behind and are hot at their end, if at all."""
     start = 36_000 * np.arange(1, n + 1)
     end = start + int(60 * length_min)
-    return truth.RunFacts(start, end, np.full(n, hot_s), np.full(n, 20.0), np.full(n, gain_g), np.ones(n))
+    first_hot = np.full(n, 60 * length_min - hot_s if hot_s else np.inf)
+    return truth.RunFacts(
+        start, end, np.full(n, hot_s), first_hot, np.full(n, -over_k), np.full(n, gain_g), np.ones(n)
+    )
 
 
 def soaked(runs: truth.RunFacts) -> hidden.Hidden:
@@ -205,6 +210,24 @@ def test_never_reaching_truth_needs_a_healthy_twin_that_would(
     length_min: float, warm_up_s: float, expected: list[bool]
 ) -> None:
     found = truth.never_reaching(facts(length_min), lambda run, horizon_s, full: warm_up_s)
+    assert [e["border"] for e in found] == expected
+
+
+@pytest.mark.parametrize(
+    ("hot_s", "over_k", "warm_up_s", "expected"),
+    [
+        (1200.0, 12.0, 300.0, [True]),
+        (1200.0, 12.0, 900.0, []),
+        (1800.0, 12.0, 300.0, []),
+        (200.0, 1.0, 1300.0, [True]),
+        (200.0, 8.0, 1300.0, []),
+    ],
+)
+def test_never_reaching_truth_is_border_when_hot_late_or_barely(
+    hot_s: float, over_k: float, warm_up_s: float, expected: list[bool]
+) -> None:
+    runs = facts(40.0, hot_s=hot_s, over_k=over_k)
+    found = truth.never_reaching(runs, lambda run, horizon_s, full: warm_up_s)
     assert [e["border"] for e in found] == expected
 
 

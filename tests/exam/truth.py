@@ -31,6 +31,8 @@ class RunFacts:
     start_s: np.ndarray
     end_s: np.ndarray
     hot_s: np.ndarray
+    first_hot_s: np.ndarray
+    """Seconds from the start until hot; inf when never."""
     shortfall_k: np.ndarray
     """Required less discharge temperature where it came nearest, under working pressure. [K]"""
     gain_g: np.ndarray
@@ -59,18 +61,21 @@ def run_facts(
     """Facts of every run; `told_s` are the instants of honest readings that arrived, in order."""
     grid, step = course.grid, hidden.GRID_S
     n_runs = len(course.start_s)
-    hot_s, shortfall, gain = np.zeros(n_runs), np.full(n_runs, np.inf), np.zeros(n_runs)
+    hot_s, gain = np.zeros(n_runs), np.zeros(n_runs)
+    first_hot, shortfall = np.full(n_runs, np.inf), np.full(n_runs, np.inf)
     for i, (a, b) in enumerate(zip(course.start_s, course.end_s, strict=True)):
         rows = slice(a // step, max(b // step, a // step + 1))
         vapour = surroundings[np.arange(rows.start, rows.stop) * step // 60, hidden.VAPOUR_PA]
         excess = excess_k(grid[rows], vapour, course.minimum_pressure_kpa, course.atmosphere_kpa)
         hot_s[i] = step * np.count_nonzero(excess >= 0.0)
+        if hot_s[i]:
+            first_hot[i] = step * np.argmax(excess >= 0.0)
         shortfall[i] = -excess.max(initial=-np.inf)
         after = min(rows.stop + 12, len(grid) - 1)
         gain[i] = grid[after, hidden.WATER_G] - grid[max(rows.start - 1, 0), hidden.WATER_G]
     rows_inside = np.searchsorted(told_s, course.end_s) - np.searchsorted(told_s, course.start_s)
     shown = np.minimum(1.0, rows_inside * sampling_s / np.maximum(course.end_s - course.start_s, sampling_s))
-    return RunFacts(course.start_s, course.end_s, hot_s, shortfall, gain, shown)
+    return RunFacts(course.start_s, course.end_s, hot_s, first_hot, shortfall, gain, shown)
 
 
 def _wet_spells(grid: np.ndarray) -> list[tuple[int, int]]:
@@ -149,13 +154,17 @@ def short_cycling(course: hidden.Hidden, runs: RunFacts) -> list[Episode]:
 def _never_verdict(runs: RunFacts, i: int, twin: Twin) -> int:
     """2 surely never reaching temperature, 1 on the border, 0 not."""
     length_s = float(runs.end_s[i] - runs.start_s[i])
-    if length_s < 0.85 * 900 or runs.hot_s[i] > 60:
+    barely = runs.hot_s[i] <= max(60.0, 0.15 * length_s) and runs.shortfall_k[i] > -3.0
+    if length_s < 0.85 * 900 or (runs.first_hot_s[i] <= 900 and not barely):
         return 0
     horizon_s = int(min(max(1.2 * length_s, 3600.0), 7200.0))
     same, full = twin(i, horizon_s, False), twin(i, horizon_s, True)
     plain = runs.hot_s[i] == 0 and runs.shortfall_k[i] > 2.0 and runs.shown[i] > 0.7
     if plain and length_s >= 1.15 * 900 and length_s >= 2.3 * same:
         return 2
+    if not barely:
+        # hot in the end, but only after a stretch that met the whole definition
+        return 1 if runs.first_hot_s[i] > 2.0 * same else 0
     return 1 if length_s >= 1.7 * min(same, full) else 0
 
 
