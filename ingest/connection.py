@@ -95,7 +95,7 @@ class Connection:
         may_read: Callable[[], bool],
     ) -> None:
         self.accepted = False
-        """Whether the broker let us in."""
+        """Whether the broker let us in and took the subscription."""
         self.reached = False
         """Whether something took the network connection."""
         self.refusal = ""
@@ -250,7 +250,6 @@ class Connection:
         if reason.is_failure:
             self.refusal = str(reason)
             return
-        self.accepted = True
         client.subscribe([(topic, 1) for topic in self._session.topics])
 
     def _on_subscribe(
@@ -262,8 +261,8 @@ class Connection:
         properties: Properties | None,
     ) -> None:
         refused = [str(reason) for reason in reasons if reason.is_failure]
+        self.accepted = not refused
         if refused:
-            self.accepted = False
             self.refusal = f"subscription refused: {refused[0]}"
             client.disconnect()
 

@@ -51,6 +51,7 @@ class Mosquitto:
             + user
             + f"persistence true\npersistence_location {folder}/\n"
             + "max_queued_messages 0\nmax_inflight_messages 0\nset_tcp_nodelay true\n"
+            + "".join(f"log_type {kind}\n" for kind in ("error", "warning", "notice", "subscribe"))
             + extra
         )
         self._process: subprocess.Popen[bytes] | None = None
@@ -70,6 +71,10 @@ class Mosquitto:
         self._process.send_signal(signal.SIGKILL if kill else signal.SIGTERM)
         self._process.wait(START_S)
         self._process = None
+
+    def log(self) -> str:
+        """What it has logged so far."""
+        return self._log.read_text(errors="replace")
 
     def _answers(self) -> bool:
         assert self._process is not None

@@ -114,6 +114,7 @@ def test_nothing_to_read_and_the_end(wire: Wire) -> None:
     [
         (b"\xd0\xff\xff\xff\xff\x01", "more than four bytes"),
         (b"\x30\x05\x00\x09abc" + b"\x00" * 9, "longer than"),
+        (b"\x30\x00", "longer than"),
     ],
 )
 def test_stream_that_is_no_mqtt(wire: Wire, data: bytes, reason: str) -> None:
