@@ -11,6 +11,7 @@ because write-ahead logging lets readers and the writer pass each other.
 
 from __future__ import annotations
 
+import operator
 import threading
 import weakref
 from collections.abc import Iterable, Iterator, Sequence
@@ -78,6 +79,7 @@ _FIRST_MS, _LAST_MS = -(2**63), 2**63 - 1
 _NO_LIMIT = -1
 
 Array = np.ndarray[Any, Any]
+_values_of = operator.attrgetter(*COLUMNS)
 
 
 class EmbeddedStore:
@@ -192,8 +194,8 @@ class EmbeddedStore:
             return 0
         with self._transaction() as made:
             keys = [self._key_for_writing(reading.unit_id, made) for reading in readings]
-            columns = {name: [getattr(reading, name) for reading in readings] for name in COLUMNS}
-            return self._insert(keys, {name: _to_store(name, column) for name, column in columns.items()})
+            columns = zip(COLUMNS, zip(*map(_values_of, readings), strict=True), strict=True)
+            return self._insert(keys, {name: _to_store(name, column) for name, column in columns})
 
     def append_columns(self, *parts: Readings) -> int:
         """See `ReadingStore.append_columns`: one transaction for every 100,000 rows."""

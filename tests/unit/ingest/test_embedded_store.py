@@ -1,6 +1,7 @@
 """What only the embedded store promises: conflicts kept aside, faults told apart, nothing lost by SIGKILL."""
 
 import math
+import re
 import resource
 import signal
 import sqlite3
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+import ingest
 from ingest.reading import Reading, Readings
 from ingest.store import EmbeddedStore, StoreError
 
@@ -53,6 +55,21 @@ def test_conflicts_leave_out_repeats_that_say_no_more(store: EmbeddedStore) -> N
 def test_conflicts_within_one_batch_are_kept_too(store: EmbeddedStore) -> None:
     assert store.append([reading(1, 20.0), reading(1, 21.0)]) == 1
     assert [r.discharge_temp_c for r in store.conflicts()] == [21.0]
+
+
+def test_no_other_sqlite_is_used_on_the_file() -> None:
+    """Two copies of SQLite in one process undo each other's locks; `database.py` has files of its own."""
+    root = Path(ingest.__file__).parent.parent
+    folders = ("ingest", "models", "alerts", "dashboards", "dewline")
+    users = {
+        path.relative_to(root).as_posix()
+        for folder in folders
+        for path in (root / folder).rglob("*.py")
+        if re.search(
+            r"^\s*(import|from) (aiosqlite|apsw|pysqlite3|sqlite3)\b", path.read_text(), re.MULTILINE
+        )
+    }
+    assert users == {"ingest/database.py"}
 
 
 HOLDER = """
