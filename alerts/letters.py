@@ -80,12 +80,15 @@ class LetterWriter:
         profile, rationale = profiles[alarm.unit_id], self._rationales[alarm.pattern]
         if notice.kind is NoticeKind.CLEARED:
             return compose_cleared(notice, profile, rationale, envelope, now)
-        picture = self._picture(alarm.finding, profile, envelope.units_system)
         status = self._status_of(alarm.unit_id)
+        until = now if status is None else min(now, status.observed_at)
+        picture = self._picture(alarm.finding, until, profile, envelope.units_system)
         return compose(notice, profile, rationale, status, picture, envelope, now)
 
-    def _picture(self, finding: Finding, profile: UnitProfile, units_system: UnitsSystem) -> Picture | None:
-        start_at, end_at = window(finding)
+    def _picture(
+        self, finding: Finding, until: dt.datetime, profile: UnitProfile, units_system: UnitsSystem
+    ) -> Picture | None:
+        start_at, end_at = window(finding, until)
         start_ms, end_ms = (round(at.timestamp() * 1000) for at in (start_at, end_at))
         try:
             trace = self._trace_of(finding.unit_id, start_ms, end_ms)

@@ -33,6 +33,8 @@ WIDTH = 76
 
 LEAST_DRY_OUT_MIN = 20.0
 """Least hot running with air flowing that counts as a dry-out. [min] Common practice: 20-30 min."""
+LONGEST_DRY_OUT_MIN = 120.0
+"""Nobody runs a truck hot for longer than this to dry it. [min] Chosen."""
 
 _LEAD = {
     NoticeKind.RAISED: "",
@@ -97,7 +99,7 @@ def compose(
         "cid": f"{alarm.alarm_id}@{envelope.domain}",
     }
     lead = _SUBJECT_LEAD.get(notice.kind, "")
-    subject = f"{lead}{view['unit']}: {view['title']} - {view['action']} by {view['by']}"
+    subject = f"{lead}{view['name']}: {view['title']} - {view['action']} by {view['by']}"
     message = _message(notice, subject, "alarm", view, envelope, now)
     if picture is not None:
         _attach(message, picture, view["cid"])
@@ -119,7 +121,7 @@ def compose_cleared(
         "withdrawn": "withdrawn" in alarm.close_reason,
     }
     word = "Withdrawn" if view["withdrawn"] else "Ended"
-    return _message(notice, f"{word}: {view['unit']}: {view['title']}", "cleared", view, envelope, now)
+    return _message(notice, f"{word}: {view['name']}: {view['title']}", "cleared", view, envelope, now)
 
 
 def compose_summary(
@@ -138,10 +140,9 @@ def compose_summary(
     units = len({alarm.unit_id for alarm in notice.alarms})
     view = {"rows": rows, "count": count, "units": units, "cautions": list(cautions)} | {
         "board_url": envelope.base_url.rstrip("/") + "/alarms" if envelope.base_url else "",
-        "unit": "",
     }
     first = rows[0]
-    subject = f"{count} alarms on {units} units: first {first['unit']}, {first['action']} by {first['by']}"
+    subject = f"{count} alarms on {units} units: first {first['name']}, {first['action']} by {first['by']}"
     return _message(notice, subject, "summary", view, envelope, now)
 
 
@@ -153,6 +154,7 @@ def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: En
         return local_time(at, profile.tz, units_system)
 
     return {
+        "name": one_line(profile.label) or unit_name(profile),
         "unit": unit_name(profile),
         "yard": one_line(profile.yard),
         "customer": one_line(profile.customer),
@@ -173,17 +175,25 @@ def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: En
 
 
 def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -> list[str]:
-    """The numbers the response needs, as far as they are known."""
-    lines = []
+    """The numbers the response needs, as far as they are known; ice asks for none of them."""
+    lines: list[str] = []
+    if pattern is Pattern.PRESSURE_SENSOR_ICING:
+        return lines
     if math.isfinite(status.required_temp_c):
         lines.append(f"Required temperature: {temperature(status.required_temp_c, units_system)}")
     if math.isfinite(status.water_g):
         low, high = water(status.water_low_g, units_system), water(status.water_high_g, units_system)
         lines.append(f"Water held: about {water(status.water_g, units_system)} ({low} to {high})")
-    if pattern is Pattern.SHORT_CYCLING and math.isfinite(status.dry_out_min):
-        needed_min = max(status.dry_out_min, LEAST_DRY_OUT_MIN)
-        lines.append(f"Hot running with air flowing needed: about {needed_min:.0f} min")
+    if pattern is Pattern.SHORT_CYCLING and not math.isnan(status.dry_out_min):
+        lines.append(_dry_out_line(status.dry_out_min))
     return lines
+
+
+def _dry_out_line(dry_out_min: float) -> str:
+    if dry_out_min > LONGEST_DRY_OUT_MIN:
+        return "More water than one run can dry: drain the settled water cold first"
+    needed_min = max(dry_out_min, LEAST_DRY_OUT_MIN)
+    return f"Hot running with air flowing needed: about {needed_min:.0f} min"
 
 
 def _board_url(alarm: Alarm, base_url: str) -> str:

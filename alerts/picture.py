@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from alerts.routing import UnitsSystem
-from alerts.wording import local_time, pressure, temperature, water, yard_zone
+from alerts.wording import duration, local_time, pressure, temperature, water, yard_zone
 from ingest.profile import UnitProfile
 from ingest.reading import FloatArray
 from ingest.units_of_measure import GRAMS_PER_US_FLUID_OUNCE_WATER, f_from_c, psi_from_kpa
@@ -26,6 +26,7 @@ from models.trace import Trace
 
 DAYS_OF_WATER = dt.timedelta(days=10)
 LONGEST_RUN = dt.timedelta(hours=6)
+RUN_SHOWN = dt.timedelta(hours=1)
 MARGIN = dt.timedelta(minutes=15)
 SIZE_IN = (5.4, 3.7)
 DOTS_PER_IN = 216
@@ -49,15 +50,17 @@ class Picture:
     caption: str
 
 
-def window(finding: Finding) -> tuple[dt.datetime, dt.datetime]:
-    """Which stretch of the signals shows why: start and end."""
-    flagged_at = finding.first_flagged_at
+def window(finding: Finding, until: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
+    """Which stretch of the signals shows why: start and end; none are asked for from after `until`."""
     if finding.pattern is Pattern.SHORT_CYCLING:
-        return flagged_at - DAYS_OF_WATER, flagged_at + MARGIN
-    start_at = finding.run_start_at or finding.start_at
-    end_at = max(finding.end_at or flagged_at, flagged_at) + MARGIN
-    start_at = max(start_at, flagged_at - LONGEST_RUN) - MARGIN
-    return start_at, min(end_at, flagged_at + LONGEST_RUN)
+        end_at = min(finding.end_at or until, until)
+        return end_at - DAYS_OF_WATER, end_at
+    flagged_at = finding.first_flagged_at
+    # A finding that goes on over several runs names the newest of them, which may begin after the flag.
+    run_start_at = finding.run_start_at or finding.start_at
+    start_at = max(run_start_at, flagged_at - LONGEST_RUN)
+    end_at = max(flagged_at, start_at + RUN_SHOWN) + MARGIN
+    return start_at - MARGIN, max(min(end_at, until), start_at)
 
 
 def draw(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture | None:
@@ -86,18 +89,18 @@ def _water(finding: Finding, trace: Trace, profile: UnitProfile, units_system: U
     axes.plot([], [], color=TEAL, label="run, hot", **MARK)
     axes.set_ylim(bottom=0)
     axes.set_ylabel(f"water in the sump [{unit}]", color=INK)
-    _finish(axes, finding, profile)
+    _finish(axes, finding, trace, profile)
     _legend(figure, axes)
     cold = sum(not trace.hot[start:stop].any() for start, stop in runs)
     last_g = _last(trace.water_g)
     alt = (
-        f"Water held in the sump over the last {_days(at)} days up to {water(last_g, units_system)}, "
-        f"with {len(runs)} runs marked, of which {cold} never got hot."
+        f"Water held in the sump over {_span(at)}, at the end {water(last_g, units_system)}. "
+        f"Runs marked: {len(runs)}, of which {cold} never got hot."
     )
     flagged = local_time(finding.first_flagged_at, profile.tz, units_system)
     caption = (
         "Estimated water in the sump. Marks at the bottom are runs: red ones never got hot, green ones did. "
-        f"Dotted line: flagged {flagged}."
+        f"First flagged {flagged}{_dotted(finding, trace)}."
     )
     return Picture(png=_png(figure), alt=alt, caption=caption)
 
@@ -125,16 +128,20 @@ def _run(finding: Finding, trace: Trace, profile: UnitProfile, units_system: Uni
         below.plot(
             at, np.where(trusted, np.nan, shown), color=AMBER, linewidth=2, label="reading not trusted"
         )
+    # The rated pressure is in view, so that a sensor stuck near zero looks as wrong as it is.
+    rated = psi_from_kpa(profile.max_pressure_kpa) if us else profile.max_pressure_kpa
+    below.update_datalim([(at[0].astype(float), 0.0), (at[0].astype(float), 1.05 * rated)], updatex=False)
+    below.autoscale_view()
     below.set_ylabel(f"pressure [{'psi' if us else 'kPa'}]", color=INK)
     for axes in (above, below):
         for start, stop in _spans(trace.running[rows]):
             axes.axvspan(at[start], at[stop - 1], color=GREY, alpha=0.14, linewidth=0)
-        _finish(axes, finding, profile)
+        _finish(axes, finding, trace, profile)
     below.plot([], [], color=GREY, alpha=0.3, linewidth=8, label="running")
     _legend(figure, above, below)
     alt = _run_alt(trace, temp_c, required_c, kpa, units_system)
     flagged = local_time(finding.first_flagged_at, profile.tz, units_system)
-    caption = f"The run that decided it; flagged {flagged} (dotted line)."
+    caption = f"The run behind it. First flagged {flagged}{_dotted(finding, trace)}."
     return Picture(png=_png(figure), alt=alt, caption=caption)
 
 
@@ -175,7 +182,16 @@ def _mark_run(axes: Axes, trace: Trace, start: int, stop: int, *, hot: bool) -> 
     )
 
 
-def _finish(axes: Axes, finding: Finding, profile: UnitProfile) -> None:
+def _in_view(finding: Finding, trace: Trace) -> bool:
+    at_ms = trace.readings.observed_at_ms
+    return bool(at_ms[0] <= finding.first_flagged_at.timestamp() * 1000 <= at_ms[-1])
+
+
+def _dotted(finding: Finding, trace: Trace) -> str:
+    return " (dotted line)" if _in_view(finding, trace) else ""
+
+
+def _finish(axes: Axes, finding: Finding, trace: Trace, profile: UnitProfile) -> None:
     zone = yard_zone(profile.tz)
     locator = AutoDateLocator(tz=zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
@@ -183,8 +199,9 @@ def _finish(axes: Axes, finding: Finding, profile: UnitProfile) -> None:
         locator, tz=zone, formats=TICKS, offset_formats=OFFSETS
     )
     axes.xaxis.set_major_formatter(letters)
-    flagged = date2num(finding.first_flagged_at)  # type: ignore[no-untyped-call]
-    axes.axvline(flagged, color=INK, linestyle=":")
+    if _in_view(finding, trace):
+        flagged = date2num(finding.first_flagged_at)  # type: ignore[no-untyped-call]
+        axes.axvline(flagged, color=INK, linestyle=":")
     axes.grid(visible=True, color="#e3e7ec", linewidth=0.8)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
@@ -204,8 +221,8 @@ def _png(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def _days(at: NDArray[np.datetime64]) -> int:
-    return max(round(float((at[-1] - at[0]) / np.timedelta64(1, "D"))), 1)
+def _span(at: NDArray[np.datetime64]) -> str:
+    return duration(dt.timedelta(milliseconds=float((at[-1] - at[0]) / np.timedelta64(1, "ms"))))
 
 
 def _finite(values: FloatArray) -> FloatArray:

@@ -52,10 +52,13 @@ def pressure(kpa: float, units_system: UnitsSystem) -> str:
 
 
 def water(grams: float, units_system: UnitsSystem) -> str:
-    """An amount of water with its unit; fluid ounces to a tenth."""
+    """An amount of water with its unit; fluid ounces below ten to a tenth."""
     if math.isnan(grams):
         return NOT_KNOWN
-    return f"{grams / GRAMS_PER_US_FLUID_OUNCE_WATER:.1f} fl oz" if units_system == "us" else f"{grams:.0f} g"
+    if units_system == "si":
+        return f"{grams:.0f} g"
+    ounces = grams / GRAMS_PER_US_FLUID_OUNCE_WATER
+    return f"{ounces:.0f} fl oz" if ounces >= 9.95 else f"{ounces:.1f} fl oz"
 
 
 _US_BY_SUFFIX = {

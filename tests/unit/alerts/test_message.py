@@ -113,7 +113,7 @@ def part(mail: EmailMessage, kind: str) -> str:
 
 def test_subject_says_unit_what_and_by_when():
     subject = made()["Subject"]
-    assert subject.startswith("Truck 7 (RM-07): Short cool runs")
+    assert subject.startswith("Truck 7: Short cool runs")
     assert subject.endswith("give it a dry-out run by Fri Jan 16, 6:00 AM CST")
 
 
@@ -136,7 +136,7 @@ def test_every_part_tells_steps_cautions_cause_and_evidence(pattern, kind):
     mail, tells = made(kind, pattern), rationales()[pattern]
     for text in (part(mail, "plain"), Html(part(mail, "html")).text):
         words = " ".join(text.split())
-        for expected in (*tells.response, *tells.cautions, tells.cause, tells.consequence, "149 °F", "93 %"):
+        for expected in (*tells.response, *tells.cautions, tells.cause, tells.consequence, "93 %"):
             assert expected in words
         assert "71 g of water (2.4 fl oz)" in words
 
@@ -159,14 +159,28 @@ def test_needed_hot_running_is_never_said_to_be_shorter_than_common_practice():
     assert "about 20 min" in part(parsed(mail), "plain")
 
 
+def test_water_beyond_one_dry_out_run_is_to_be_drained_first():
+    for dry_out_min in (700.0, float("inf")):
+        status = msgspec.structs.replace(STATUS, dry_out_min=dry_out_min)
+        mail = compose(notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, ENVELOPE, NOON)
+        text = part(parsed(mail), "plain")
+        assert "drain the settled water cold first" in text
+        assert "needed: about" not in text
+
+
+def test_ice_asks_for_no_hot_running():
+    text = part(made(pattern=Pattern.PRESSURE_SENSOR_ICING), "plain")
+    assert "Required temperature" not in text
+    assert "Hot running" not in text
+
+
 def test_what_is_not_known_is_left_out():
     nan = float("nan")
-    status = msgspec.structs.replace(STATUS, required_temp_c=nan, water_g=nan, dry_out_min=float("inf"))
+    status = msgspec.structs.replace(STATUS, required_temp_c=nan, water_g=nan, dry_out_min=nan)
     for known in (status, None):
         mail = compose(notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], known, None, ENVELOPE, NOON)
         text = part(parsed(mail), "plain")
         assert "nan" not in text.lower().replace("maintenance", "")
-        assert "inf min" not in text
         assert "Chart" not in text
 
 
@@ -259,7 +273,7 @@ def test_cleared_mail_says_when_it_ended_and_how_long_it_stood():
             NOON,
         )
     )
-    assert mail["Subject"] == "Ended: Truck 7 (RM-07): Short cool runs are filling the sump with water"
+    assert mail["Subject"] == "Ended: Truck 7: Short cool runs are filling the sump with water"
     assert mail["In-Reply-To"] == made()["Message-ID"]
     for text in (part(mail, "plain"), Html(part(mail, "html")).text):
         assert "Wed Jan 14, 10:00 AM CST, after 6 h" in " ".join(text.split())
@@ -287,7 +301,7 @@ def test_summary_lists_every_alarm_most_urgent_first():
     assert mail["In-Reply-To"] is None
     for text in (part(mail, "plain"), Html(part(mail, "html")).text):
         assert all(alarm.unit_id in text for alarm in alarms)
-        assert text.index("ice in the sensor line") < text.index("Short cool runs")
+        assert text.index("Ice in the pressure sensor line") < text.index("Short cool runs")
         assert "second, independent gauge" in " ".join(text.split())
 
 

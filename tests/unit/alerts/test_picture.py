@@ -7,6 +7,7 @@ import io
 import sys
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 from PIL import Image
@@ -24,7 +25,7 @@ def ms(at: dt.datetime) -> int:
 
 
 def trace_for(pattern, step_s=60):
-    start_at, end_at = window(make_finding(pattern))
+    start_at, end_at = window(make_finding(pattern), NOON + dt.timedelta(hours=1))
     return make_trace("RM-07", ms(start_at), ms(end_at), step_s=step_s)
 
 
@@ -45,7 +46,7 @@ def test_picture_is_a_png_with_ink_in_several_colours(pattern):
 
 def test_alt_text_says_what_the_chart_shows_in_the_readers_units():
     water = draw(make_finding(), trace_for(Pattern.SHORT_CYCLING), PROFILE, "us")
-    assert "last 10 days up to 2.4 fl oz, with 41 runs marked, of which 41 never got hot" in water.alt
+    assert "over 10 days, at the end 2.4 fl oz. Runs marked: 40, of which 40 never got hot" in water.alt
     run = draw(
         make_finding(Pattern.NEVER_REACHING_TEMPERATURE),
         trace_for(Pattern.NEVER_REACHING_TEMPERATURE),
@@ -91,14 +92,30 @@ def test_window_of_a_long_standing_run_is_bounded():
         replace_run_start(old_start, NOON - dt.timedelta(days=9)),
         replace_run_start(old_start, None),
     ):
-        start_at, end_at = window(finding)
+        start_at, end_at = window(finding, NOON + dt.timedelta(hours=1))
         assert start_at < finding.first_flagged_at < end_at
         assert end_at - start_at < dt.timedelta(hours=13)
 
 
-def replace_run_start(finding, at):
-    import msgspec
+def test_water_is_shown_up_to_now_and_the_flag_only_where_it_lies_in_view():
+    flagged_long_ago = make_finding(flagged_at=NOON - dt.timedelta(days=40))
+    start_at, end_at = window(flagged_long_ago, NOON)
+    assert (start_at, end_at) == (NOON - dt.timedelta(days=10), NOON)
+    picture = draw(flagged_long_ago, make_trace("RM-07", ms(start_at), ms(end_at)), PROFILE, "us")
+    assert "dotted" not in picture.caption
+    assert (
+        "dotted"
+        in draw(make_finding(), make_trace("RM-07", ms(start_at), ms(end_at) + 60_000), PROFILE, "us").caption
+    )
 
+
+def test_window_of_a_finding_that_names_a_run_after_its_flag_shows_that_run():
+    later = replace_run_start(make_finding(Pattern.NEVER_REACHING_TEMPERATURE), NOON + dt.timedelta(days=3))
+    start_at, end_at = window(later, NOON + dt.timedelta(days=3, minutes=30))
+    assert start_at < later.run_start_at < end_at <= NOON + dt.timedelta(days=3, minutes=30)
+
+
+def replace_run_start(finding, at):
     return msgspec.structs.replace(finding, run_start_at=at)
 
 
