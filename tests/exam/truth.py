@@ -154,7 +154,7 @@ def short_cycling(course: hidden.Hidden, runs: RunFacts) -> list[Episode]:
 def _never_verdict(runs: RunFacts, i: int, twin: Twin) -> int:
     """2 surely never reaching temperature, 1 on the border, 0 not."""
     length_s = float(runs.end_s[i] - runs.start_s[i])
-    barely = runs.hot_s[i] <= max(60.0, 0.15 * length_s) and runs.shortfall_k[i] > -3.0
+    barely = runs.hot_s[i] <= 60 or (runs.hot_s[i] <= 0.15 * length_s and runs.shortfall_k[i] > -5.0)
     if length_s < 0.85 * 900 or (runs.first_hot_s[i] <= 900 and not barely):
         return 0
     horizon_s = int(min(max(1.2 * length_s, 3600.0), 7200.0))
