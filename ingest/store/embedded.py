@@ -1,10 +1,6 @@
 """Readings in one SQLite file: the default store, nothing to install or run.
 
-Every access goes through ADBC, whose driver brings a SQLite of its own: rows go in and out as Arrow columns.
-Nothing else in the process may open this file, least of all Python's `sqlite3`: two copies of the library in
-one process drop each other's file locks, which corrupts the file (sqlite.org, "How To Corrupt An SQLite
-Database File", section 2.2.1). Another process may, and so may a second `EmbeddedStore` here.
-
+Nothing else in the process may open this file with another SQLite than `arrow_sqlite` brings: see there.
 One writer connection behind a lock; every bulk read has a connection of its own and so its own snapshot,
 because write-ahead logging lets readers and the writer pass each other.
 """
@@ -12,7 +8,6 @@ because write-ahead logging lets readers and the writer pass each other.
 from __future__ import annotations
 
 import operator
-import threading
 import weakref
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -20,11 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import adbc_driver_manager
-import adbc_driver_sqlite.dbapi as adbc_sqlite
 import numpy as np
 import pyarrow as pa
 
 from ingest.reading import COLUMNS, NAN, SIGNALS, Reading, Readings
+from ingest.store.arrow_sqlite import Connection
 from ingest.store.protocol import StoreError
 
 SCHEMA_VERSION = 1
@@ -122,8 +117,8 @@ class EmbeddedStore:
                 self._resources.close()
                 raise
 
-    def _open(self) -> _Connection:
-        connection = _Connection(self._path, self._busy_timeout_ms)
+    def _open(self) -> Connection:
+        connection = Connection(self._path, self._busy_timeout_ms)
         self._resources.callback(connection.close)
         return connection
 
@@ -249,7 +244,7 @@ class EmbeddedStore:
         first = _FIRST_MS if start_ms is None else start_ms
         last = _LAST_MS if end_ms is None else end_ms
         with self._as_store_error("read"):
-            connection = _Connection(self._path, self._busy_timeout_ms)
+            connection = Connection(self._path, self._busy_timeout_ms)
             try:
                 table = connection.table(_READ, (key, first, last, rows))
             finally:
@@ -294,7 +289,7 @@ class EmbeddedStore:
         The copy is complete and synced when this returns, and opens as an `EmbeddedStore`.
         """
         with self._as_store_error("back up"):
-            connection = _Connection(self._path, self._busy_timeout_ms)
+            connection = Connection(self._path, self._busy_timeout_ms)
             try:
                 connection.rows("VACUUM INTO ?", (str(Path(target).absolute()),))
             finally:
@@ -304,37 +299,6 @@ class EmbeddedStore:
         """See `ReadingStore.close`."""
         with self._writer.lock, self._reader.lock:
             self._resources.close()
-
-
-class _Connection:
-    """One ADBC connection; a caller that shares it holds `lock`."""
-
-    def __init__(self, path: Path, busy_timeout_ms: int) -> None:
-        self.lock = threading.Lock()
-        self._connection = adbc_sqlite.connect(str(path), autocommit=True)
-        self._cursor = self._connection.cursor()
-        self.rows(f"PRAGMA busy_timeout = {busy_timeout_ms}")
-
-    def rows(self, sql: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        """Run one statement; all its rows, so that no half-read answer keeps a snapshot open."""
-        self._cursor.execute(sql, values or None)
-        fetched: list[tuple[Any, ...]] = self._cursor.fetchall()
-        return fetched
-
-    def table(self, sql: str, values: tuple[Any, ...]) -> pa.Table:
-        """Run one query; its answer as columns."""
-        # The driver's own 1024 rows a batch make a year of readings a third slower to read.
-        self._cursor.adbc_statement.set_options(**{"adbc.sqlite.query.batch_rows": "65536"})
-        self._cursor.execute(sql, values)
-        return self._cursor.fetch_arrow_table()
-
-    def run_for_each(self, sql: str, rows: pa.Table) -> None:
-        """Run one statement with every row's values in turn."""
-        self._cursor.executemany(sql, rows)
-
-    def close(self) -> None:
-        self._cursor.close()
-        self._connection.close()
 
 
 def _reading(unit_id: str, row: Iterable[Any]) -> Reading:
