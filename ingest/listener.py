@@ -51,7 +51,9 @@ class ListenerSettings:
     """Listeners of one group share the messages between them (MQTT 5 shared subscription)."""
     flush_messages: int = 2_000
     flush_s: float = 0.1
-    """A batch is written when it holds so many messages, or its first one has waited so long."""
+    quiet_s: float = 0.02
+    """A batch is written when it holds so many messages, its first one has waited so long, or nothing more
+    has come for so long: a broker that allows few unacknowledged messages would else wait for us."""
     receive_maximum: int = 20_000
     """Unacknowledged messages that the broker may have under way. [1-65535]"""
     max_waiting_messages: int = 50_000
@@ -73,7 +75,8 @@ class ListenerSettings:
     def topics(self) -> tuple[str, str]:
         """Topic filters to subscribe to."""
         share = f"$share/{self.share_group}/" if self.share_group else ""
-        return f"{share}{self.prefix}/+/readings", f"{share}{self.prefix}/+/link"
+        # A shared subscription gets no retained messages, and link states are retained.
+        return f"{share}{self.prefix}/+/readings", f"{self.prefix}/+/link"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -257,7 +260,8 @@ class Listener:
             if n_messages >= self._settings.flush_messages:
                 return bursts, True
             try:
-                burst = self._bursts.get(timeout=max(0.0, flush_at_s - time.monotonic()))
+                wait_s = min(self._settings.quiet_s, flush_at_s - time.monotonic())
+                burst = self._bursts.get(timeout=max(0.0, wait_s))
             except queue.Empty:
                 return bursts, True
         return bursts, False

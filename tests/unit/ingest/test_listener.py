@@ -283,6 +283,25 @@ def test_broker_restart_loses_nothing(mosquitto: Mosquitto, store: Store, listen
     wait_until(lambda: store.seqs() == list(range(300)), "every number is there")
 
 
+def test_listeners_of_one_group_share_the_work(mosquitto: Mosquitto, store: Store, listen: Listen) -> None:
+    heard: list[str] = []
+    two = [
+        listen(
+            settings=replace(SETTINGS, client_id=f"listener-{i}", share_group="fleet"),
+            on_link=lambda unit_id, state, at_ms: heard.append(state),
+        )
+        for i in range(2)
+    ]
+    for listener in two:
+        subscribed(listener)
+    send(mosquitto, *(message(seq) for seq in range(200)))
+    wait_until(lambda: store.seqs() == list(range(200)), "all is stored")
+    wait_until(lambda: sum(listener.counts().messages for listener in two) == 200, "each message went to one")
+    assert all(listener.counts().messages for listener in two)
+    send(mosquitto, {"topic": "compressors/A7/link", "payload": "online", "qos": 1})
+    wait_until(lambda: heard == ["online", "online"], "both follow the links")
+
+
 def test_broker_that_is_not_there_yet(store: Store, listen: Listen, tmp_path: Path) -> None:
     late = Mosquitto(tmp_path)
     listener = listen(broker=BrokerAddress(host=late.host, port=late.port))
