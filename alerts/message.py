@@ -92,14 +92,14 @@ def compose(
         Chart of the deciding run or days; None when the signals are no longer stored.
     """
     alarm = notice.alarms[0]
-    view = _view(alarm, profile, rationale, envelope) | {
+    view = _view(alarm, profile, rationale, envelope, now) | {
         "lead": _LEAD[notice.kind],
         "standing": [] if status is None else _standing(alarm.pattern, status, envelope.units_system),
         "picture": picture,
         "cid": f"{alarm.alarm_id}@{envelope.domain}",
     }
     lead = _SUBJECT_LEAD.get(notice.kind, "")
-    subject = f"{lead}{view['name']}: {view['title']} - {view['action']} by {view['by']}"
+    subject = f"{lead}{view['name']}: {view['title']} - {view['task']}"
     message = _message(notice, subject, "alarm", view, envelope, now)
     if picture is not None:
         _attach(message, picture, view["cid"])
@@ -114,7 +114,7 @@ def compose_cleared(
     """The mail that says an alarm has ended by itself or was withdrawn."""
     alarm = notice.alarms[0]
     ended_at = alarm.returned_at or now
-    view = _view(alarm, profile, rationale, envelope) | {
+    view = _view(alarm, profile, rationale, envelope, now) | {
         "ended": local_time(ended_at, profile.tz, envelope.units_system),
         "lasted": duration(ended_at - alarm.finding.start_at),
         "close_reason": one_line(alarm.close_reason, 200),
@@ -133,7 +133,8 @@ def compose_summary(
 ) -> EmailMessage:
     """One mail in place of many, when alarms come up faster than people can read them."""
     rows = [
-        _view(alarm, profiles[alarm.unit_id], rationales[alarm.pattern], envelope) for alarm in notice.alarms
+        _view(alarm, profiles[alarm.unit_id], rationales[alarm.pattern], envelope, now)
+        for alarm in notice.alarms
     ]
     cautions = dict.fromkeys(text for row in rows for text in row["cautions"])
     count = len(rows)
@@ -141,18 +142,21 @@ def compose_summary(
     view = {"rows": rows, "count": count, "units": units, "cautions": list(cautions)} | {
         "board_url": envelope.base_url.rstrip("/") + "/alarms" if envelope.base_url else "",
     }
-    first = rows[0]
-    subject = f"{count} alarms on {units} units: first {first['name']}, {first['action']} by {first['by']}"
+    subject = f"{count} alarms on {units} units: first {rows[0]['name']}, {rows[0]['task']}"
     return _message(notice, subject, "summary", view, envelope, now)
 
 
-def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: Envelope) -> dict[str, Any]:
+def _view(
+    alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: Envelope, now: dt.datetime
+) -> dict[str, Any]:
     """Everything the templates show, already in the reader's words."""
     units_system, finding = envelope.units_system, alarm.finding
 
     def local(at: dt.datetime) -> str:
         return local_time(at, profile.tz, units_system)
 
+    due = "by" if now < respond_by(alarm, rationale) else "was due"
+    by = local(respond_by(alarm, rationale))
     return {
         "name": one_line(profile.label) or unit_name(profile),
         "unit": unit_name(profile),
@@ -161,7 +165,9 @@ def _view(alarm: Alarm, profile: UnitProfile, rationale: Rationale, envelope: En
         "title": rationale.title,
         "action": rationale.action,
         "priority": alarm.priority.value,
-        "by": local(respond_by(alarm, rationale)),
+        "due": due,
+        "by": by,
+        "task": f"{rationale.action} by {by}" if due == "by" else f"{rationale.action}, was due {by}",
         "since": local(finding.start_at),
         "flagged": local(finding.first_flagged_at),
         "sure_pct": f"{100 * min(finding.confidence, 0.99):.0f} %",

@@ -35,8 +35,9 @@ MOST_POINTS = 4000
 
 MARK: dict[str, Any] = {"marker": "|", "markersize": 12, "markeredgewidth": 3, "linestyle": "none"}
 TICKS = ["%Y", "%b", "%b %d", "%H:%M", "%H:%M", "%S"]
+FIRSTS = ["", "%Y", "%b %d", "%b %d", "%H:%M", "%H:%M"]
 OFFSETS = ["", "", "", "%b %d, %Y", "%b %d, %Y", "%b %d, %Y %H:%M"]
-"""How the time axis is lettered, from years down to seconds, and what stands once at its end."""
+"""How the time axis is lettered, from years down to seconds; firsts of each; what its end says."""
 
 BLUE, RED, TEAL, GREY, AMBER, INK = "#1f5fbf", "#c0392b", "#0b7a75", "#8a94a3", "#d98e04", "#1c2430"
 
@@ -196,7 +197,7 @@ def _finish(axes: Axes, finding: Finding, trace: Trace, profile: UnitProfile) ->
     locator = AutoDateLocator(tz=zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     letters = ConciseDateFormatter(  # type: ignore[no-untyped-call]
-        locator, tz=zone, formats=TICKS, offset_formats=OFFSETS
+        locator, tz=zone, formats=TICKS, zero_formats=FIRSTS, offset_formats=OFFSETS
     )
     axes.xaxis.set_major_formatter(letters)
     if _in_view(finding, trace):

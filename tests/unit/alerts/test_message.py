@@ -117,6 +117,17 @@ def test_subject_says_unit_what_and_by_when():
     assert subject.endswith("give it a dry-out run by Fri Jan 16, 6:00 AM CST")
 
 
+def test_reminder_after_the_time_to_respond_says_that_it_was_due():
+    tells = rationales()[Pattern.SHORT_CYCLING]
+    late = NOON + tells.time_to_respond
+    mail = parsed(compose(notice(NoticeKind.REMINDER), PROFILE, tells, STATUS, None, ENVELOPE, late))
+    assert mail["Subject"].startswith("Reminder: Truck 7: ")
+    assert mail["Subject"].endswith("give it a dry-out run, was due Fri Jan 16, 6:00 AM CST")
+    for text in (part(mail, "plain"), Html(part(mail, "html")).text):
+        assert "was due Fri Jan 16" in " ".join(text.split())
+        assert "nobody has acknowledged this yet" in " ".join(text.split())
+
+
 def test_structure_is_alternative_with_html_and_its_picture_together():
     mail = made()
     assert mail.get_content_type() == "multipart/alternative"
