@@ -115,9 +115,12 @@ class Connection:
     @property
     def wants_other_protocol(self) -> bool:
         """Whether the broker was there, but refused this protocol version or could make nothing of it."""
-        if self._answered:
-            return self.refusal.startswith(WRONG_PROTOCOL)
-        return self.reached
+        return self.refused_protocol if self._answered else self.reached
+
+    @property
+    def refused_protocol(self) -> bool:
+        """Whether the broker said that it does not speak this protocol version."""
+        return self.refusal.startswith(WRONG_PROTOCOL)
 
     def acknowledge(self, message_ids: list[int]) -> None:
         """Confirm messages of this connection, in the order given; does nothing once it has ended."""

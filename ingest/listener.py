@@ -35,6 +35,8 @@ _OTHER_PROTOCOL = {
     MQTTProtocolVersion.MQTTv5: MQTTProtocolVersion.MQTTv311,
     MQTTProtocolVersion.MQTTv311: MQTTProtocolVersion.MQTTv5,
 }
+STEADY_S = 5.0
+"""A connection that lasted so long was a good one: the next retry is a quick one again."""
 JITTER = 0.5
 """A retry waits between this part of its delay and all of it, so that many listeners don't come at once."""
 
@@ -132,7 +134,8 @@ class Listener:
             keepalive_s=settings.keepalive_s,
             connect_timeout_s=settings.connect_timeout_s,
         )
-        protocol, delay_s = _PROTOCOLS[settings.first_protocol], settings.min_retry_s
+        first = protocol = _PROTOCOLS[settings.first_protocol]
+        delay_s = settings.min_retry_s
         while not self._stopping.is_set():
             connection = Connection(
                 self._broker,
@@ -142,11 +145,17 @@ class Listener:
                 on_burst=self._take_in,
                 may_read=self._has_room,
             )
+            begun_s = time.monotonic()
             self._connect_once(connection)
+            if connection.refused_protocol:
+                first = _OTHER_PROTOCOL[protocol]
             if connection.accepted:
-                delay_s = settings.min_retry_s
+                protocol = first
             elif connection.wants_other_protocol:
                 protocol = _OTHER_PROTOCOL[protocol]
+            # Two listeners under one client id throw each other out: being let in is not yet success.
+            if connection.accepted and time.monotonic() - begun_s > STEADY_S:
+                delay_s = settings.min_retry_s
             self._stopping.wait(delay_s * random.uniform(JITTER, 1.0))  # noqa: S311 - spreads load only
             delay_s = min(delay_s * 2, settings.max_retry_s)
 
