@@ -106,6 +106,7 @@ def _with_size(
                     f"{path!r} answered {answer.status if answer else 'nothing'}, expected 200"
                 )
             page.wait_for_selector("main.dw-main > *")
+            page.wait_for_selector(".dw-loading", state="detached")
             page.wait_for_timeout(SETTLE_MS)
             target = out_dir / f"{picture_name(path)}-{width}-{theme}.png"
             page.screenshot(path=target, full_page=True)

@@ -131,7 +131,7 @@ class AlarmsPage:
             )
             with details:
                 with ui.element("summary"):
-                    ui.label("What to do").classes("dw-inline")
+                    ui.label("Cause, what to do, cautions").classes("dw-inline")
                 steps(alarm)
             self._actions(alarm)
 

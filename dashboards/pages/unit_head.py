@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from nicegui import ui
 
-from alerts.alarm import AlarmState
 from dashboards import display, words
 from dashboards.feed import Feed
 from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json
@@ -12,6 +11,8 @@ from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.sources import AlarmView
 
+MIN_DRY_OUT_MIN = 0.5
+"""Less than this is nothing to plan for. [min]"""
 _TAGS = {"hot enough": "good", "cooled down": ""}
 
 
@@ -96,7 +97,7 @@ class UnitHead:
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
-            ("Dry-out still needed", display.minutes(status.dry_out_min), "hot, with air flowing", ""),
+            ("Dry-out still needed", _dry_out(status.dry_out_min), "hot, with air flowing", ""),
             (
                 "Outside air",
                 display.temp(status.ambient_temp_c, system),
@@ -129,6 +130,10 @@ class UnitHead:
             ui.label("No open alarm.").classes("dw-note")
 
 
+def _dry_out(minutes_min: float) -> str:
+    return "none" if minutes_min < MIN_DRY_OUT_MIN else display.minutes(minutes_min)
+
+
 def _margin(row: FleetRow, here: Visit) -> str:
     if row.status is None:
         return display.UNKNOWN
@@ -152,8 +157,7 @@ def _alarm(alarm: AlarmView, here: Visit) -> None:
             ui.label(f"{words.STATES[alarm.state]} · {alarm.priority} priority").classes("dw-sub")
             ui.link("Acknowledge or shelve", f"/alarms#{alarm.alarm_id}").classes("dw-button dw-small")
         evidence_lines(alarm.evidence, here.system)
-        fresh = alarm.state is AlarmState.UNACKNOWLEDGED
-        with ui.element("details").props("open" if fresh else ""):
+        with ui.element("details"):
             with ui.element("summary"):
-                ui.label("What to do").classes("dw-inline")
+                ui.label("Cause, what to do, cautions").classes("dw-inline")
             steps(alarm)
