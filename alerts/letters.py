@@ -91,7 +91,8 @@ class LetterWriter:
         start_at, end_at = window(finding, until)
         start_ms, end_ms = (round(at.timestamp() * 1000) for at in (start_at, end_at))
         try:
-            trace = self._trace_of(finding.unit_id, start_ms, end_ms)
+            # The end is exclusive, and live it is the very reading that decided.
+            trace = self._trace_of(finding.unit_id, start_ms, end_ms + 1)
             return None if trace is None else draw(finding, trace, profile, units_system)
         except Exception:
             # Whatever is wrong with the signals or the store, the warning must go out.

@@ -227,6 +227,7 @@ def test_mail_carries_the_picture_of_the_signals(database, fleet, settings, cloc
     assert [part.get_content_type() for part in mail.walk()][-1] == "image/png"
     ((unit_id, start_ms, end_ms),) = asked
     assert (unit_id, start_ms < end_ms) == ("RM-07", True)
+    assert "(dotted line)" in mail.get_body(("html",)).get_content()
 
 
 def test_store_that_fails_does_not_stop_the_warning(database, fleet, settings, clock, stored, caplog):
