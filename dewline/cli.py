@@ -40,6 +40,7 @@ HomeOption = Annotated[
         show_default=False,
     ),
 ]
+UnitArgument = Annotated[str, typer.Argument(metavar="UNIT", help="The unit's id.")]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,13 +217,17 @@ def units_list(context: typer.Context, home: HomeOption = None) -> None:
 
 
 @units_app.command("show")
-def units_show(context: typer.Context, unit_id: str, home: HomeOption = None) -> None:
+def units_show(context: typer.Context, unit_id: UnitArgument, home: HomeOption = None) -> None:
     """Show one unit's profile as JSON."""
     fleet.show_unit(_load(context, home), unit_id, context.obj.terminal)
 
 
 @units_app.command("import")
-def units_import(context: typer.Context, path: Path, home: HomeOption = None) -> None:
+def units_import(
+    context: typer.Context,
+    path: Annotated[Path, typer.Argument(help="CSV file, one line a unit; see the README for its columns.")],
+    home: HomeOption = None,
+) -> None:
     """Register the units of a CSV file; all or, if anything is wrong with it, none."""
     fleet.import_units(_load(context, home), path, context.obj.terminal)
 
@@ -230,7 +235,7 @@ def units_import(context: typer.Context, path: Path, home: HomeOption = None) ->
 @units_app.command("set")
 def units_set(
     context: typer.Context,
-    unit_id: str,
+    unit_id: UnitArgument,
     values: Annotated[
         list[str], typer.Argument(metavar="COLUMN=VALUE...", help="Columns as in a fleet file.")
     ],

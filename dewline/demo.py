@@ -115,9 +115,9 @@ def run(
     live = _make_history(loaded, terminal, now_ms, days, seed)
     with Runtime(loaded) as runtime, ExitStack() as trucks:
         terminal.say(f"Board at {runtime.board.url}")
+        _await_analysis(runtime, terminal, stop)
         for unit_id, truck in live.items():
             trucks.enter_context(Publisher(unit_id, truck, runtime.broker_address, loaded))
-        _await_analysis(runtime, terminal, stop)
         if ready is not None:
             ready.set()
         terminal.say(

@@ -7,6 +7,7 @@ whatever the season in which the demo is run. Called by `dewline.demo`; the plan
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -91,15 +92,18 @@ class Truck:
     """The thermal valve jams open so long before now. [d]"""
     wet_port: bool = False
     """The pressure sensor's port holds water, which freezes."""
-    telemetry: dict[str, float | bool] = field(default_factory=dict)
+    only_key_on: bool = False
+    """Its controller has no power while it is parked."""
+    telemetry: dict[str, Any] = field(default_factory=dict)
+    """Fields of `Instruments` that differ from the others'."""
 
 
 TRUCKS = (
     Truck(
         unit_id="truck-01",
         label="Tamper support, short jobs",
-        yard=SOUTH,
-        operator=Operator(name="short jobs", kinds={"one_burst": 1.0}, weekend_frac=0.5),
+        yard=MIDDLE,
+        operator=Operator(name="short jobs", kinds={"one_burst": 0.85, "idle": 0.15}),
         works_now=True,
     ),
     Truck(
@@ -116,7 +120,7 @@ TRUCKS = (
         unit_id="truck-04",
         label="Stand-by, weekly hot run",
         yard=SOUTH,
-        operator=Operator(name="stand-by", kinds={"idle": 0.75, "one_burst": 0.25}, exercise_days=7.0),
+        operator=Operator(name="stand-by", kinds={"idle": 0.9, "one_burst": 0.1}, exercise_days=7.0),
     ),
     Truck(
         unit_id="truck-05",
@@ -131,12 +135,12 @@ TRUCKS = (
     Truck(
         unit_id="truck-06",
         label="Welding crew",
-        yard=MIDDLE,
+        yard=SOUTH,
         operator=OPERATORS["sessions"],
         works_now=True,
         family="load_unload",
     ),
-    Truck(unit_id="truck-07", label="Spare", yard=MIDDLE, operator=OPERATORS["idle"]),
+    Truck(unit_id="truck-07", label="Spare", yard=MIDDLE, only_key_on=True, operator=OPERATORS["idle"]),
     Truck(
         unit_id="truck-08",
         label="Tunnel crew, poor coverage",
@@ -213,7 +217,10 @@ def spec_of(truck: Truck, *, history_s: float, now_utc_h: float, rng: np.random.
         operator=_at_work(truck, now_utc_h) if truck.works_now else truck.operator,
         utc_offset_h=truck.yard.utc_offset_h,
         faults=_valve(truck.valve_jams_days_before, history_s),
-        instruments=Instruments(every_s=10, only_key_on=not truck.works_now, **truck.telemetry),  # type: ignore[arg-type]
+        instruments=replace(
+            Instruments(every_s=10 if truck.works_now else 30, only_key_on=truck.only_key_on),
+            **truck.telemetry,
+        ),
         start_hours=float(np.round(rng.uniform(200.0, 3000.0), 2)),
         start_port_water_g=1.0 if truck.wet_port else 0.0,
     )
@@ -222,7 +229,10 @@ def spec_of(truck: Truck, *, history_s: float, now_utc_h: float, rng: np.random.
 def _at_work(truck: Truck, now_utc_h: float) -> Operator:
     local_h = (now_utc_h + truck.yard.utc_offset_h) % H_PER_DAY
     return replace(
-        truck.operator, start_h=(local_h - 0.8, local_h + 0.05), work_days_per_week=5.0, weekend_frac=1.0
+        truck.operator,
+        start_h=(local_h - 0.8, local_h + 0.05),
+        work_days_per_week=5.0,
+        weekend_frac=max(truck.operator.weekend_frac, 0.9),
     )
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from dashboards import screenshots
+from dashboards.addresses import unit_path
 from dewline import demo, settings
 from dewline.console import Terminal
 
@@ -38,8 +39,8 @@ def _taken(url: str, out: Path) -> list[Path]:
 
 def _unit_pages(url: str) -> list[str]:
     with urllib.request.urlopen(f"{url.rstrip('/')}/api/fleet", timeout=30) as answer:  # noqa: S310 - http to a board
-        rows = msgspec.json.decode(answer.read())
-    return [f"/unit/{rows[0]['unit_id']}"] if rows else []
+        units = msgspec.json.decode(answer.read())["units"]
+    return [unit_path(units[0]["unit"])] if units else []
 
 
 @contextmanager

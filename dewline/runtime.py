@@ -24,12 +24,15 @@ from dewline.settings import Loaded
 from dewline.workers import AnalysisWorker, Notifier
 from ingest.database import open_database
 from ingest.listener import Listener, unix_ms
+from ingest.profile import UnitProfile
 from ingest.quarantine import Quarantine
-from ingest.reading import Reading
+from ingest.reading import Reading, Readings
 from ingest.register import Register
 from ingest.store import EmbeddedStore
+from models import engine
 from models.analyst import Analyst
-from models.artefact import load_models
+from models.artefact import PatternModels, load_models
+from models.parameters import Parameters
 from models.records import Event, Finding
 
 log = logging.getLogger(__name__)
@@ -97,13 +100,10 @@ class Runtime:
         running.callback(self.database.dispose)
         self.register = Register(self.database)
         models_path = loaded.settings.analysis.models_path
-        self.analyst = Analyst(
-            self.store,
-            self.database,
-            self.register,
-            parts.parameters(loaded),
-            load_models(loaded.home / models_path if models_path else None),
-        )
+        models = load_models(loaded.home / models_path if models_path else None)
+        parameters = parts.parameters(loaded)
+        _warm_up(parameters, models)
+        self.analyst = Analyst(self.store, self.database, self.register, parameters, models)
         alerts = parts.alert_settings(loaded)
         self.desk = AlarmDesk(self.database, self.register, alerts, self.analyst.trace, _now)
         self.desk.outbox.write_missing_files()
@@ -129,8 +129,10 @@ class Runtime:
         self.board = BoardServer(board_app.build(sources, board, _now), host=board.host, port=board.port)
         running.enter_context(self.board)
         if not loaded.settings.broker.host:
-            broker = loaded.settings.broker
-            running.enter_context(EmbeddedBroker(bind=broker.bind, port=broker.port))
+            broker, topics = loaded.settings.broker, parts.listener_settings(loaded).topics()
+            running.enter_context(
+                EmbeddedBroker(bind=broker.bind, port=broker.port, client_id=broker.client_id, topics=topics)
+            )
         self.broker_address = parts.broker_address(loaded)
         self.listener = Listener(
             broker=self.broker_address,
@@ -158,6 +160,14 @@ class Runtime:
         if findings:
             self.desk.consider(findings)
             self.notifier.wake()
+
+
+def _warm_up(parameters: Parameters, models: PatternModels) -> None:
+    """Compile the engine's inner loops: once a machine that takes long and would starve broker and board."""
+    now_ms = unix_ms()
+    rows = [Reading(unit_id="", observed_at_ms=at_ms, received_at_ms=at_ms) for at_ms in (now_ms - 1, now_ms)]
+    readings = Readings.from_rows("", rows)
+    engine.advance(engine.initial_state(""), readings, UnitProfile(unit_id=""), parameters, models)
 
 
 def newest_findings(events: list[Event]) -> list[Finding]:
