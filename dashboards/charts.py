@@ -183,6 +183,7 @@ def _y_axis(pane: int, name: str, palette: Palette) -> dict[str, Any]:
         },
         "scale": pane == 0,
         "splitNumber": 5 if pane == 0 else 2,
+        **({} if pane == 0 else {":min": "(v) => (v.min < -50 ? v.min : 0)"}),
         "axisLabel": {"color": palette.soft, "fontSize": 12},
         "splitLine": {"lineStyle": {"color": palette.grid}},
     }

@@ -52,6 +52,9 @@ class Need(enum.IntEnum):
     STOPPED = 5
 
 
+NEEDS_A_PERSON = (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)
+
+
 @dataclass(frozen=True, kw_only=True)
 class FleetRow:
     """One unit with what ranks it. `status` is None until its first reading has been worked through."""
@@ -161,7 +164,7 @@ def summary(rows: Sequence[FleetRow]) -> str:
     if not rows:
         return "No truck has spoken yet."
     open_alarms = sum(alarm.state is AlarmState.UNACKNOWLEDGED for row in rows for alarm in row.alarms)
-    people = [row for row in rows if row.need in (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)]
+    people = [row for row in rows if row.need in NEEDS_A_PERSON]
     reasons = [
         text
         for n, text in (
@@ -176,7 +179,7 @@ def summary(rows: Sequence[FleetRow]) -> str:
         )
         if n
     ]
-    others = _others([row for row in rows if row not in people])
+    others = _others([row for row in rows if row.need not in NEEDS_A_PERSON])
     if not people:
         return f"Nothing needs a person now.{others}"
     verb = "needs" if len(people) == 1 else "need"

@@ -51,26 +51,39 @@ class UnitLines:
 def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_LINE) -> UnitLines:
     """Lines of a trace for the span ``start_ms <= t < end_ms``."""
     at_ms = trace.readings.observed_at_ms
+    gaps = gap_rows(at_ms)
     kpa, trusted = trace.readings.pressure_kpa, trace.pressure_trusted
     low, high = trace.water_low_g, trace.water_high_g
     rows = _band_rows(trace.water_g, low, high, n_out)
+    all_shown = None if trusted.all() else trusted
+    none_shown = np.zeros(len(at_ms), dtype=bool) if all_shown is None else ~trusted
     return UnitLines(
-        discharge_c=line(at_ms, trace.readings.discharge_temp_c, n_out=n_out),
-        required_c=line(at_ms, trace.required_temp_c, n_out=n_out),
-        dew_point_c=line(at_ms, trace.pressure_dew_point_c, n_out=n_out),
-        pressure_kpa=line(at_ms, kpa, trusted, n_out=n_out),
-        doubted_kpa=line(at_ms, kpa, ~trusted, n_out=n_out),
-        water_g=_broken(at_ms, trace.water_g, rows, np.zeros(len(at_ms), dtype=np.int64)),
-        water_low_g=_broken(at_ms, low, rows, np.zeros(len(at_ms), dtype=np.int64)),
-        water_high_g=_broken(at_ms, high, rows, np.zeros(len(at_ms), dtype=np.int64)),
+        discharge_c=line(at_ms, trace.readings.discharge_temp_c, gaps=gaps, n_out=n_out),
+        required_c=line(at_ms, trace.required_temp_c, gaps=gaps, n_out=n_out),
+        dew_point_c=line(at_ms, trace.pressure_dew_point_c, gaps=gaps, n_out=n_out),
+        pressure_kpa=line(at_ms, kpa, all_shown, gaps=gaps, n_out=n_out),
+        doubted_kpa=line(at_ms, kpa, none_shown, gaps=gaps, n_out=n_out),
+        water_g=_broken(at_ms, trace.water_g, rows, gaps, None),
+        water_low_g=_broken(at_ms, low, rows, gaps, None),
+        water_high_g=_broken(at_ms, high, rows, gaps, None),
         start_ms=start_ms,
         end_ms=end_ms,
         n_readings=len(at_ms),
     )
 
 
+def gap_rows(at_ms: IntArray) -> NDArray[np.intp]:
+    """Rows that come more than `GAP_MS` after the one before."""
+    return np.flatnonzero(np.diff(at_ms) > GAP_MS) + 1
+
+
 def line(
-    at_ms: IntArray, values: FloatArray, shown: NDArray[np.bool_] | None = None, *, n_out: int = POINTS_A_LINE
+    at_ms: IntArray,
+    values: FloatArray,
+    shown: NDArray[np.bool_] | None = None,
+    *,
+    gaps: NDArray[np.intp] | None = None,
+    n_out: int = POINTS_A_LINE,
 ) -> Line:
     """One line of at most about `n_out` points, broken where readings are missing or not `shown`.
 
@@ -80,13 +93,18 @@ def line(
         [Unix ms], ascending; NaN where not reported.
     shown : array, shape (n,), optional
         Rows that belong to this line; None: all.
+    gaps : array, optional
+        `gap_rows(at_ms)` where it is known already.
     n_out : int
         Points kept, at least 4.
     """
-    hidden = np.zeros(len(at_ms), dtype=bool) if shown is None else ~shown
-    finite = np.flatnonzero(np.isfinite(values) & ~hidden)
-    kept = finite[thinned(at_ms[finite], values[finite], n_out)]
-    return _broken(at_ms, values, kept, np.cumsum(hidden))
+    wanted = np.isfinite(values) if shown is None else np.isfinite(values) & shown
+    breaks = gap_rows(at_ms) if gaps is None else gaps
+    if wanted.all():
+        return _broken(at_ms, values, thinned(at_ms, values, n_out), breaks, None)
+    rows = np.flatnonzero(wanted)
+    kept = rows[thinned(at_ms[rows], values[rows], n_out)]
+    return _broken(at_ms, values, kept, breaks, None if shown is None else np.flatnonzero(~shown))
 
 
 def thinned(at_ms: IntArray, values: FloatArray, n_out: int) -> NDArray[np.intp]:
@@ -100,19 +118,26 @@ def thinned(at_ms: IntArray, values: FloatArray, n_out: int) -> NDArray[np.intp]
 
 def _band_rows(mid: FloatArray, low: FloatArray, high: FloatArray, n_out: int) -> NDArray[np.intp]:
     """Rows shared by three lines, so that the band between two of them closes."""
-    finite = np.flatnonzero(np.isfinite(mid) & np.isfinite(low) & np.isfinite(high))
+    finite = np.flatnonzero(np.isfinite(mid + low + high))
     each = [
         thinned(finite.astype(np.int64), values[finite], max(n_out // 3, 4)) for values in (mid, low, high)
     ]
     return finite[np.unique(np.concatenate(each))]
 
 
-def _broken(at_ms: IntArray, values: FloatArray, rows: NDArray[np.intp], hidden_before: IntArray) -> Line:
+def _broken(
+    at_ms: IntArray,
+    values: FloatArray,
+    rows: NDArray[np.intp],
+    gaps: NDArray[np.intp],
+    hidden: NDArray[np.intp] | None,
+) -> Line:
     """The chosen rows, with a NaN where a gap or hidden rows lie between two of them."""
     if len(rows) == 0:
         return Line(np.empty(0, dtype=np.int64), np.empty(0))
-    silent_before = np.cumsum(np.diff(at_ms, prepend=at_ms[:1]) > GAP_MS)
     chosen_ms = at_ms[rows]
-    cut = np.diff(silent_before[rows]) + np.diff(hidden_before[rows]) > 0
+    cut = np.diff(np.searchsorted(gaps, rows, side="right")) > 0
+    if hidden is not None:
+        cut |= np.diff(np.searchsorted(hidden, rows)) > 0
     places = np.flatnonzero(cut) + 1
     return Line(np.insert(chosen_ms, places, chosen_ms[places - 1] + 1), np.insert(values[rows], places, NAN))

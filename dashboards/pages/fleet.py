@@ -11,7 +11,7 @@ from nicegui.element import Element
 from dashboards.board import Board
 from dashboards.pages.frame import fault, framed, visit
 
-PERIOD_S = 1.0
+PERIOD_S = 0.5
 """How often a browser is told what changed. [s]"""
 
 

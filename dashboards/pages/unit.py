@@ -14,7 +14,7 @@ from dashboards.board import Board
 from dashboards.fleet_rows import FleetRow
 from dashboards.lines import UnitLines, unit_lines
 from dashboards.pages import unit_tables
-from dashboards.pages.frame import Visit, empty, fault, framed, visit
+from dashboards.pages.frame import Visit, button, empty, fault, framed, visit
 from dashboards.pages.unit_head import UnitHead
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
@@ -138,10 +138,26 @@ class UnitPage:
                 ).classes("dw-sub")
                 options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
                 self._chart = ui.echart(options).classes("dw-chart")
+                with ui.element("div").classes("dw-actions"):
+                    button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
                     ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
             unit_tables.findings_list(touching, self._tz, self._here.system)
             unit_tables.runs_table(runs, self._tz, self._here.system, narrow=width_px < NARROW_PX)
+
+    async def _zoomed(self) -> None:
+        """Go to the address of the stretch that is zoomed to, where lines are thinned less."""
+        if self._chart is None:
+            return
+        found = await ui.run_javascript(
+            f"(() => {{ const zoom = getElement({self._chart.id}).chart.getOption().dataZoom[0];"
+            " return [zoom.startValue, zoom.endValue]; })()",
+            timeout=5.0,
+        )
+        if not found or found[0] is None:
+            return
+        start, end = (display.from_ms(round(ms)).strftime("%Y-%m-%dT%H:%M:%S") for ms in found)
+        ui.navigate.to(f"{addresses.unit_path(self._row.unit_id)}?from={start}&to={end}")
 
     async def _browser(self) -> tuple[bool, int]:
         found = await ui.run_javascript(

@@ -170,6 +170,14 @@ def test_unit_page_draws_and_its_range_is_in_the_address(page: Page, fleet: Inve
     assert "America/Chicago" in page.inner_text("main")
 
 
+def test_unit_page_goes_to_the_zoomed_stretch(page: Page, fleet: InventedSources) -> None:
+    page.goto("/units/rm-03?range=7d")
+    page.wait_for_selector(".dw-chart canvas")
+    page.get_by_role("button", name="Show the zoomed stretch").click()
+    page.wait_for_url(re.compile(r"\?from=20\d\d-.*&to=20\d\d-"))
+    page.wait_for_selector(".dw-chart canvas")
+
+
 def test_unit_page_says_what_range_it_cannot_read(page: Page, fleet: InventedSources) -> None:
     page.goto("/units/rm-03?from=yesterday")
     page.get_by_text("That range can't be shown.").wait_for()
