@@ -2,8 +2,8 @@
 
 A unit that has stood for hours reads ambient at its discharge sensor. Sooner than that the cooling curve tells:
 a body that cools as dT/dt = -(T - Ta)/tau stands tau * dT/dt above the air. Between two such moments the
-estimate follows half the usual daily swing and half what relative humidity says (the air's water changes slowly,
-so humidity falls about 6.5 % for each kelvin of warming); its variance grows with age. Compiled.
+estimate follows relative humidity (the air's water changes slowly, so humidity falls about 6.5 % for each kelvin of
+warming) and part of the usual daily swing, for where humidity says too little; its variance grows with age. Compiled.
 """
 
 from __future__ import annotations
@@ -27,12 +27,30 @@ MEASURED_VAR_K2 = 1.0
 SOAKED_S = 4.0 * S_PER_H
 DEFAULT_RH_PCT = 60.0
 COLDEST_C = -60.0
+HUMID_SHARE = 0.75
+DAY_SHARE = 0.4
+"""Together a little more than the whole: each is blind to part of the day's swing (fog, changing air)."""
+SLOWEST_COOLING = 2.0
+"""A boxed-in unit may cool this much more slowly than the time constant says. [-]"""
+LAG_K = 4.0
+"""A morning that warms by 2.5 K an hour, over a time constant of an hour and a half."""
 
 
 @kernel
 def _shape(c: Record, t: float) -> float:
     hour = ((t + c.solar_offset_s) / S_PER_H) % 24.0
     return math.cos(2.0 * math.pi * (hour - WARMEST_HOUR) / 24.0)
+
+
+@kernel
+def soaked_lag_k(s: Record, c: Record, t: float) -> float:
+    """How far a body that only follows the day's swing stands below the air at `t`, on average. [K]
+
+    First-order response to a cosine: amplitude times cos(phi), late by phi = atan(omega tau).
+    """
+    phase = math.atan(2.0 * math.pi / (24.0 * S_PER_H) * s.cooling_s)
+    late_t = t - phase * 24.0 * S_PER_H / (2.0 * math.pi)
+    return c.swing_k * (_shape(c, t) - math.cos(phase) * _shape(c, late_t))
 
 
 @kernel
@@ -46,16 +64,16 @@ def _observe(s: Record, ambient_c: float, var_k2: float) -> None:
 def drift(s: Record, c: Record, t: float) -> None:
     """Carry the estimate forward to `t`."""
     since_s = t - s.ambient_t
-    day_k = 0.5 * c.swing_k * (_shape(c, t) - _shape(c, s.ambient_t))
+    day_k = DAY_SHARE * c.swing_k * (_shape(c, t) - _shape(c, s.ambient_t))
     humid_k = 0.0
     if not math.isnan(s.rh_pct):
         before = s.rh_smooth
         part = 1.0 - math.exp(-since_s / 900.0)
         s.rh_smooth = s.rh_pct if math.isnan(before) else before + part * (s.rh_pct - before)
         if not math.isnan(before):
-            humid_k = -0.5 * math.log(max(s.rh_smooth, 5.0) / max(before, 5.0)) / RH_PER_K
+            humid_k = -HUMID_SHARE * math.log(max(s.rh_smooth, 5.0) / max(before, 5.0)) / RH_PER_K
     else:
-        day_k *= 2.0
+        day_k /= DAY_SHARE
     s.ambient_c = max(s.ambient_c + day_k + humid_k, COLDEST_C)
     s.ambient_var = min(s.ambient_var + GROWTH_K2_PER_S * since_s, WIDEST_VAR_K2)
     s.ambient_t = t
@@ -89,16 +107,19 @@ def after_silence(s: Record, c: Record, t: float, silent_s: float) -> None:
     if silent_s < 2.0 * S_PER_H or s.temp_c > 45.0:
         return
     left_k = 0.0
+    doubt_k = 0.0
     if not math.isnan(s.stop_temp_c):
-        left_k = max(s.stop_temp_c - s.ambient_c, 0.0) * math.exp(-(t - s.stop_t) / s.cooling_s)
-    _observe(s, s.temp_c - left_k, 2.0 + 0.25 * left_k * left_k)
+        over_k = max(s.stop_temp_c - s.ambient_c, 0.0)
+        left_k = over_k * math.exp(-(t - s.stop_t) / s.cooling_s)
+        doubt_k = over_k * math.exp(-(t - s.stop_t) / (SLOWEST_COOLING * s.cooling_s))
+    _observe(s, s.temp_c - left_k + soaked_lag_k(s, c, t), 2.0 + 0.25 * doubt_k * doubt_k)
 
 
 @kernel
 def cap(s: Record) -> None:
-    """No part of the unit is colder than the air for long: the estimate stays below the reading."""
-    if s.ambient_c > s.smooth_c + 1.0:
-        s.ambient_c = s.smooth_c + 1.0
+    """No part of the unit stays colder than the air by more than it lags behind a warming day."""
+    if s.ambient_c > s.smooth_c + LAG_K:
+        s.ambient_c = s.smooth_c + LAG_K
         s.ambient_var = min(s.ambient_var, 9.0)
 
 

@@ -155,7 +155,10 @@ def advance(
 def decision_rows(readings: Readings, profile: UnitProfile, parameters: Parameters) -> tuple[Record, Record]:
     """Closed runs and decision moments of a whole history, unjudged: what the models are trained on."""
     memory = fresh_state()
-    parts = list(_folded(memory, readings, profile, parameters))
+    parts = [
+        (np.zeros(0, RUN_ROW), np.zeros(0, DECISION_ROW)),
+        *_folded(memory, readings, profile, parameters),
+    ]
     return np.concatenate([runs for runs, _ in parts]), np.concatenate([rows for _, rows in parts])
 
 

@@ -17,6 +17,7 @@ from models.delivered_air import (
     delivered_fraction,
     delivered_fraction_high,
     delivered_fraction_low,
+    rise_fraction,
     valve_fraction,
 )
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
@@ -25,11 +26,13 @@ from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOU
 
 ROOM = 8
 """Most decision rows that one reading can bring."""
-EARLIEST_FORECAST_S = 300.0
+EARLIEST_FORECAST_S = 480.0
 FILLING_S = 60.0
 FLOWING = 0.15
 """Part of rated air above which air counts as flowing. [-]"""
 UNLOADED_S = 120.0
+WIDE_BAND = 0.35
+"""Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
 
 
 @kernel
@@ -40,11 +43,13 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
     if s.unload_belief >= 0.5:
         return 0.0 if s.pressure_kpa < 0.93 * c.valve_kpa else 1.0
     p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
+    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
     if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA or bound > 0:
         return delivered_fraction_high(p, rated, valve, CONTROL_BAND_KPA)
     if bound < 0:
-        return delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA)
-    return max(delivered_fraction(p, rated, valve, CONTROL_BAND_KPA), c.air_floor * valve_fraction(p, valve))
+        return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
+    narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
+    return max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve))
 
 
 @kernel
@@ -312,6 +317,7 @@ def fold(
         stood_s = signals.stale_s(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i])
         if stood_s > c.gap_s:
             dt = max(dt, stood_s)
+            signals.forget(s)
         pressure_new = not math.isnan(pressure_kpa[i])
         if not math.isnan(rh_pct[i]):
             s.rh_pct = rh_pct[i]

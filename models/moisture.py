@@ -18,7 +18,9 @@ GRAMS_PER_KILOGRAM = 1000.0
 
 LAST_GRAMS = 2.0
 """Below this the wetted surface shrinks with what is left, so drying slows in proportion. [g]"""
-FULLEST_FRACTION = 0.25
+FILM_G = 5.0
+"""What no ledger of runs sees: vapour left in the sump's gas at a stop (a few grams) and wet walls. [g]"""
+FULLEST_FRACTION = 0.1
 """More water than this part of the oil charge does not stay: it is carried over or drained. [-]"""
 
 
@@ -117,7 +119,7 @@ def keep_ledger(
     ratio_in = humidity_ratio(s.vapour_high_pa, ambient_pa)
     air_kg_s = rated_kg_s * (1.05 * flow_high if ratio_in > ratio_out else flow_low)
     high_g = held_g(s.water_high_g, air_kg_s, ratio_in, ratio_out, c.drying_low, dt_s)
-    s.water_high_g = min(max(high_g, s.water_g), most_g)
+    s.water_high_g = min(max(high_g, s.water_g, FILM_G), most_g)
 
 
 @kernel

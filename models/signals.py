@@ -40,6 +40,12 @@ def without_spike(s: Record, t: float, temp_c: float) -> float:
 
 
 @kernel
+def forget(s: Record) -> None:
+    """Start the recent past afresh: what came before tells of another time."""
+    s.raw_t = s.temp_t = s.pressure_t = -math.inf
+
+
+@kernel
 def take_temp(s: Record, t: float, temp_c: float) -> None:
     """Smooth the temperature and follow its recent low and high."""
     if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S:

@@ -35,6 +35,8 @@ from models.state import Record
 NEAR_S = 240.0
 """How far the engine's start of a run may lie from the true one and still be the same run."""
 MARGINAL_WEIGHT = 0.2
+WARM_TWIN_C = (7.0, 40.0)
+"""Above what an estimate of freezing air may err by, up to the hottest yards. [degC]"""
 SEED = 20260101
 N_UNITS = 320
 DAYS = 30
@@ -61,7 +63,7 @@ MONOTONIC: dict[Pattern, dict[str, int]] = {
         "ambient_c": -1,
         "cold_low_c": -1,
         "cold_h": 1,
-        "cold_kit": -1,
+        "conflict_min": 1,
     },
 }
 """Directions that physics fixes: with them a model can't learn a simulator's habit that contradicts it."""
@@ -123,6 +125,21 @@ def _table(pattern: Pattern, rows: Record, labels: Iterable[Label], group: int) 
         group=np.full(len(rows), group),
         at_s=rows["t"].copy(),
     )
+
+
+def with_warm_twins(table: Table, rng: np.random.Generator) -> Table:
+    """For each doubt of a pressure sensor the same doubt in warm weather, where it can't be ice.
+
+    Water freezes at 0 degC in every simulator and in none of them above: the one thing about icing that is sure.
+    Without this the few failed transducers of a simulated fleet would have to teach it.
+    """
+    names = PATTERNS[Pattern.PRESSURE_SENSOR_ICING].FEATURES
+    features = table.features.copy()
+    features[:, names.index("ambient_c")] = rng.uniform(WARM_TWIN_C[0], WARM_TWIN_C[1], len(features))
+    features[:, names.index("cold_low_c")] = np.nan
+    features[:, names.index("cold_h")] = 0.0
+    twins = replace(table, features=features, truth=np.zeros(len(features), bool))
+    return Table.joined([table, twins])
 
 
 def _inside(label: Label, rows: Record) -> NDArray[np.bool_]:

@@ -15,17 +15,13 @@ __all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
 
 PATTERN = Pattern.PRESSURE_SENSOR_ICING
 FEATURES = (
-    "conflict_kind",
-    "conflict_min",
     "ambient_c",
     "cold_low_c",
     "cold_h",
+    "conflict_kind",
+    "conflict_min",
     "temp_change_k",
-    "metered_min",
-    "pressure_ratio",
     "unmoved_min",
-    "cold_kit",
-    "since_edge_min",
 )
 """What its model is given, of the row's columns."""
 

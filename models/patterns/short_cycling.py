@@ -63,12 +63,17 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
     if watch.finding is not None:
         revised = _revised(watch.finding, moment)
         return Watch(finding=revised, last_true_at=moment.at), [revised]
-    if probability < threshold or moment.features["wet"] < 1.0 or moment.since_at is None:
+    if probability < threshold or not _keeps_coming(moment.features) or moment.since_at is None:
         return watch, []
     opened = open_finding(
         moment, PATTERN, moment.since_at, probability, evidence(moment.features), moment.run_start_at
     )
     return Watch(finding=opened, last_true_at=moment.at), [opened]
+
+
+def _keeps_coming(f: dict[str, float]) -> bool:
+    """One short run is not it, nor two, unless even the lowest estimate of their water does harm already."""
+    return f["wet"] > 0.0 and f["wet_runs_week"] >= (2.0 if f["water_low_ratio"] >= 1.0 else 3.0)
 
 
 def _revised(finding: Finding, moment: Moment) -> Finding:
