@@ -46,7 +46,7 @@ def _unit_pages(url: str) -> list[str]:
 @contextmanager
 def _running(home: Path, terminal: Terminal) -> Iterator[str]:
     """A demo on free ports; yields its address once the history has been analysed."""
-    board_port, broker_port = _free_port(), _free_port()
+    board_port, broker_port = free_port(), free_port()
     loaded = settings.load(
         home,
         {"board.port": board_port, "board.host": "127.0.0.1", "broker.port": broker_port, "broker.host": ""},
@@ -71,7 +71,8 @@ def _running(home: Path, terminal: Terminal) -> Iterator[str]:
         thread.join()
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """A port of this machine that nothing listens on just now."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         return int(free.getsockname()[1])
