@@ -115,6 +115,16 @@ def test_login_refuses(guarded: Asking, name: str, password: str) -> None:
     assert "do not fit" in answer.text
 
 
+@pytest.mark.parametrize("path", ["/api/fleet", "/healthz", "/board-static/board.css"])
+def test_answers_keep_foreign_content_out(path: str) -> None:
+    headers = client(BoardSettings()).get(path).headers
+    policy = headers["content-security-policy"]
+    assert "default-src 'self'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert "http" not in policy
+    assert headers["x-content-type-options"] == "nosniff"
+
+
 def test_login_slows_guessing() -> None:
     tries = access.Tries(per_min=2)
     tries.failed(0.0)

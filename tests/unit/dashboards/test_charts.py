@@ -14,6 +14,7 @@ import pytest
 
 from dashboards import charts
 from dashboards.app import STATIC_DIR
+from dashboards.chart_series import wall_ms
 from dashboards.display import System, ms_of
 from dashboards.lines import unit_lines
 from dashboards.palette import DARK, LIGHT, Palette
@@ -80,7 +81,7 @@ def test_findings_outside_the_range_are_left_out() -> None:
 def test_wall_ms_over_a_change_to_summer_time() -> None:
     # United States, 2026: clocks go from 02:00 to 03:00 on 8 March (15 U.S.C. 260a).
     at = [dt.datetime(2026, 3, 8, 7, 59, tzinfo=dt.UTC), dt.datetime(2026, 3, 8, 8, 0, tzinfo=dt.UTC)]
-    shown = charts.wall_ms(np.array([ms_of(one) for one in at]), TZ)
+    shown = wall_ms(np.array([ms_of(one) for one in at]), TZ)
     wall = [dt.datetime.fromtimestamp(int(ms) / 1000, dt.UTC).strftime("%H:%M") for ms in shown]
     assert wall == ["01:59", "03:00"]
 
