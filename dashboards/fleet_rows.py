@@ -20,6 +20,8 @@ from models.records import UnitStatus
 BAR_LOW_C, BAR_HIGH_C = -20.0, 120.0
 """Ends of the temperature bar: from hard frost to just above the usual shutdown, common practice."""
 NAN = float("nan")
+LINK_UP = ("", "online", "up", "connected")
+"""Link states that need no mention."""
 
 
 _LISTED = (
@@ -214,7 +216,7 @@ def row_json(row: FleetRow, system: System) -> dict[str, Any]:
         "key": list(order(row)),
         "need": row.need.name.lower(),
         "state": str(row.state),
-        "link": row.link,
+        "link": "" if row.link in LINK_UP else row.link,
         "alarms": [
             {"title": alarm.name, "priority": alarm.priority, "state": str(alarm.state)}
             for alarm in row.alarms

@@ -55,7 +55,7 @@ export default {
           <span class="dw-cell dw-temp">
             <span class="dw-cap">Discharge</span>
             <span class="dw-fig"><b>{{ row.temp }}</b> <span class="dw-sub">needs {{ row.required }}</span></span>
-            <span class="dw-bullet" aria-hidden="true">
+            <span class="dw-bullet" aria-hidden="true" title="Bar: discharge temperature. Mark: temperature it needs to stay dry.">
               <i v-if="row.temp_at !== null" :class="{hot: row.hot}" :style="{width: row.temp_at + '%'}"></i>
               <s v-if="row.required_at !== null" :style="{left: row.required_at + '%'}"></s>
             </span>
@@ -69,17 +69,17 @@ export default {
           <span class="dw-cell dw-water">
             <span class="dw-cap">Water held</span>
             <span class="dw-fig"><b>{{ row.water }}</b> <span class="dw-sub">{{ row.water_band }}</span></span>
-            <span class="dw-bullet dw-waterbar" aria-hidden="true">
+            <span class="dw-bullet dw-waterbar" aria-hidden="true" title="Bar: water held, low to high behind it. Mark: amount from which it harms.">
               <em v-if="row.water_low_at !== null" :style="{left: row.water_low_at + '%', width: Math.max(row.water_high_at - row.water_low_at, 0.5) + '%'}"></em>
               <i v-if="row.water_at !== null" :class="row.water_level" :style="{width: row.water_at + '%'}"></i>
               <s style="left: 50%"></s>
             </span>
-            <span class="dw-sub" v-if="row.water_level === 'harmful'">harmful<template v-if="row.dry_out"> · {{ row.dry_out }} hot to dry</template></span>
-            <span class="dw-sub" v-else-if="row.water_level === 'near'">near harmful<template v-if="row.dry_out"> · {{ row.dry_out }} hot to dry</template></span>
-            <span class="dw-sub" v-else-if="row.dry_out">{{ row.dry_out }} hot to dry</span>
+            <span class="dw-sub" v-if="row.water_level === 'harmful'">harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
+            <span class="dw-sub" v-else-if="row.water_level === 'near'">near harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
+            <span class="dw-sub" v-else-if="row.dry_out">needs {{ row.dry_out }} hot</span>
           </span>
           <span class="dw-cell dw-hours"><span class="dw-cap">Hours</span><span class="dw-fig">{{ row.hours }}</span></span>
-          <span class="dw-cell dw-heard"><span class="dw-cap">Heard</span><span class="dw-fig">{{ ago(row.heard_ms) }}</span></span>
+          <span class="dw-cell dw-heard"><span class="dw-cap">Heard</span><span class="dw-fig">{{ ago(row.heard_ms) }}</span><span v-if="row.link" class="dw-sub">link {{ row.link }}</span></span>
           </template>
           <span v-else class="dw-cell dw-nothing">No reading worked through yet.</span>
           <span class="dw-cell dw-alarms">
