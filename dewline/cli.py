@@ -293,7 +293,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
     from dashboards.access import AccessError
     from dashboards.screenshots import ScreenshotError
     from dewline.fleet import UnknownUnit
-    from dewline.replay import SpanFault
+    from dewline.replay import SpanError
     from ingest.logfiles import LogFileError
     from ingest.register import FleetFileError
     from models.artefact import ModelFileError
@@ -305,6 +305,6 @@ def _user_faults() -> tuple[type[Exception], ...]:
         LogFileError,
         ModelFileError,
         ScreenshotError,
-        SpanFault,
+        SpanError,
         UnknownUnit,
     )

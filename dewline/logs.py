@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from dewline.console import Terminal
+from dewline.late import leave_note
 from dewline.settings import Loaded
 from ingest.database import open_database
 from ingest.listener import unix_ms
 from ingest.logfiles import ImportReport, import_paths
 from ingest.quarantine import Quarantine
 from ingest.register import Register
+from ingest.results import Results
 from ingest.store import EmbeddedStore
+from models.records import UnitStatus
 
 
 def import_logs(loaded: Loaded, paths: Sequence[Path], terminal: Terminal, *, dry_run: bool) -> ImportReport:
@@ -42,12 +45,26 @@ def import_logs(loaded: Loaded, paths: Sequence[Path], terminal: Terminal, *, dr
             register = Register(database)
             for unit_id in report.units:
                 register.ensure(unit_id, unix_ms())
+            if behind := _behind(report, Results(database).statuses(UnitStatus)):
+                leave_note(loaded.home, behind)
     finally:
         database.dispose()
         store.close()
     for line in told(report, dry_run=dry_run):
         terminal.say(line)
     return report
+
+
+def _behind(report: ImportReport, statuses: Sequence[UnitStatus]) -> dict[str, int]:
+    """Imported units that the analysis is past already, and from where to fold them again. [Unix ms]"""
+    first_ms = report.first_at_ms
+    if not report.rows_new or first_ms is None:
+        return {}
+    return {
+        status.unit_id: first_ms
+        for status in statuses
+        if status.unit_id in report.units and status.observed_at.timestamp() * 1000 >= first_ms
+    }
 
 
 def told(report: ImportReport, *, dry_run: bool) -> list[str]:

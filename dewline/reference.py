@@ -14,7 +14,8 @@ import typer
 from pydantic import BaseModel, SecretStr
 
 from dewline.cli import app
-from dewline.settings import ENV_PREFIX, Route, Settings
+from dewline.sections import Route
+from dewline.settings import ENV_PREFIX, Settings
 
 GENERATED = "Written by `make docs` from the program; changes made here are lost.\n"
 CLI_INTRODUCTION = """\

@@ -26,7 +26,7 @@ from models.records import Finding, Run, WaterDay
 from models.replay import Replay, replay_unit
 
 
-class SpanFault(ValueError):  # noqa: N818 - read as a sentence where it is caught
+class SpanError(ValueError):
     """`--from` or `--to` is no instant, or they are the wrong way round."""
 
 
@@ -43,12 +43,12 @@ class Span:
 
         Raises
         ------
-        SpanFault
+        SpanError
             When either can't be read, or the end is not after the start.
         """
         span = cls(start_ms=_instant_ms("--from", start), end_ms=_instant_ms("--to", end))
         if span.start_ms is not None and span.end_ms is not None and span.end_ms <= span.start_ms:
-            raise SpanFault(f"--to {end!r} is not after --from {start!r}")
+            raise SpanError(f"--to {end!r} is not after --from {start!r}")
         return span
 
 
@@ -197,6 +197,6 @@ def _instant_ms(option: str, text: str | None) -> int | None:
     try:
         at = dt.datetime.fromisoformat(text)
     except ValueError as error:
-        raise SpanFault(f"{option} {text!r}: expected a date or an RFC 3339 instant") from error
+        raise SpanError(f"{option} {text!r}: expected a date or an RFC 3339 instant") from error
     aware = at if at.tzinfo else at.replace(tzinfo=dt.UTC)
     return (aware - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)) // dt.timedelta(milliseconds=1)

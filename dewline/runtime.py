@@ -1,6 +1,6 @@
 """Which parts run here, in which order they start, and how they stop.
 
-Start: store, database, register, analyst, desk, workers, board, broker, listener. Stop: the same backwards,
+Start: store, database, register, analyst, desk, board, broker, listener, workers. Stop: the same backwards,
 so that nothing arrives at a part that has ended. Called by `dewline.cli` and `dewline.demo`.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import threading
+import time
 from contextlib import ExitStack
 from typing import Self
 
@@ -19,6 +20,7 @@ from dashboards.live_sources import LiveSources
 from dashboards.server import BoardServer
 from dewline import parts
 from dewline.broker import EmbeddedBroker
+from dewline.late import Notes
 from dewline.links import Links
 from dewline.settings import Loaded
 from dewline.workers import AnalysisWorker, Notifier
@@ -36,6 +38,9 @@ from models.parameters import Parameters
 from models.records import Event, Finding
 
 log = logging.getLogger(__name__)
+
+CONNECT_WITHIN_S = 5.0
+"""How long the start waits for the listener; a broker that is away is waited for later on. [s]"""
 
 
 class PartEnded(RuntimeError):  # noqa: N818 - says what happened
@@ -67,6 +72,10 @@ class Runtime:
         with self._running:
             self._start_core(self._running)
             self._start_surface(self._running)
+            # A long history keeps the analysis busy: let the listener have its session first.
+            self._await_listener()
+            self.worker.start()
+            self.notifier.start()
             self._running = self._running.pop_all()
         log.info("home %s; board %s; broker %s", self._loaded.home, self.board.url, self.broker_address)
 
@@ -94,6 +103,7 @@ class Runtime:
     def _start_core(self, running: ExitStack) -> None:
         loaded = self._loaded
         loaded.home.mkdir(parents=True, exist_ok=True)
+        self._notes = Notes(loaded.home)
         self.store = EmbeddedStore(loaded.store_path)
         running.callback(self.store.close)
         self.database = open_database(loaded.database_url)
@@ -111,9 +121,7 @@ class Runtime:
         self.worker = AnalysisWorker(self._analyse)
         self.notifier = Notifier(send=mailer.drain, tick=self._tick)
         self.worker.submit(self.store.units())
-        self.worker.start()
         running.callback(self.worker.stop)
-        self.notifier.start()
         running.callback(self.notifier.stop)
 
     def _start_surface(self, running: ExitStack) -> None:
@@ -144,6 +152,11 @@ class Runtime:
         )
         running.enter_context(self.listener)
 
+    def _await_listener(self) -> None:
+        end_s = time.monotonic() + CONNECT_WITHIN_S
+        while not self.listener.counts().connected and time.monotonic() < end_s:
+            time.sleep(0.02)
+
     def _stored(self, readings: list[Reading]) -> None:
         """On the listener's thread: note what came and leave the work to the worker."""
         self.analyst.note_stored(readings)
@@ -151,12 +164,18 @@ class Runtime:
 
     def _tick(self) -> None:
         # Readings also come by import, past the listener: every unit is looked after from time to time.
-        self.worker.submit(self.store.units())
+        self.worker.submit([*self._notes.read(), *self.store.units()])
         self.desk.tick()
 
     def _analyse(self, unit_id: str) -> None:
         self.register.ensure(unit_id, unix_ms())
-        findings = newest_findings(self.analyst.catch_up(unit_id))
+        events = self.analyst.catch_up(unit_id)
+        if (late_ms := self._notes.take(unit_id)) is not None:
+            late = Reading(unit_id=unit_id, observed_at_ms=late_ms, received_at_ms=late_ms)
+            self.analyst.note_stored([late])
+            events += self.analyst.catch_up(unit_id)
+            self._notes.done(unit_id)
+        findings = newest_findings(events)
         if findings:
             self.desk.consider(findings)
             self.notifier.wake()

@@ -10,7 +10,8 @@ from pydantic import BaseModel
 
 from dewline import reference
 from dewline.cli import app
-from dewline.settings import Route, Settings
+from dewline.sections import Route
+from dewline.settings import Settings
 
 DOCS = Path(__file__).parents[2] / "docs"
 SECTIONS = [*((name, field.annotation) for name, field in Settings.model_fields.items()), ("routes", Route)]

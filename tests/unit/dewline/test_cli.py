@@ -1,0 +1,147 @@
+"""Commands as a person types them, up to their exit code."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+from dewline import cli
+
+LOG = """time,unit,discharge_temp_c,pressure_kpa,hours
+2026-01-05T13:00:05Z,truck-a,20.5,0,100.0
+2026-01-05T13:00:15Z,truck-a,21.5,700,100.0
+nonsense,truck-a,1,2,3
+"""
+
+
+@pytest.fixture
+def dewline(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
+    """Runs a command on a home of its own: exit code, standard output, standard error."""
+    monkeypatch.setenv("DEWLINE_HOME", str(tmp_path / "home"))
+
+    def run(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["dewline", *words])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        captured = capsys.readouterr()
+        return int(ended.value.code or 0), captured.out, captured.err
+
+    return run
+
+
+def test_settings_as_json(dewline) -> None:
+    code, out, _ = dewline("settings", "--json")
+    assert code == 0
+    rows = {row["key"]: row for row in json.loads(out)}
+    assert rows["analysis.margin_k"] == {"key": "analysis.margin_k", "value": 10.0, "origin": "default"}
+
+
+def test_settings_faults_are_lines_and_exit_code_2(dewline, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DEWLINE_BOARD_PORT", "x")
+    monkeypatch.setenv("DEWLINE_BOARD_UNITS", "x")
+    code, out, err = dewline("settings")
+    assert (code, out) == (2, "")
+    assert len(err.strip().splitlines()) == 2
+
+
+def test_home_may_stand_before_and_after_the_command(dewline, tmp_path: Path) -> None:
+    for words in (("--home", str(tmp_path / "x"), "settings"), ("settings", "--home", str(tmp_path / "x"))):
+        assert f"home {tmp_path / 'x'}" in dewline(*words)[2]
+
+
+def test_units_import_show_list_and_set(dewline, tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet.csv"
+    fleet.write_text(
+        "unit,rated_cfm,hydraulic_gpm,max_pressure_kpa,altitude_m,cold_weather_kit,tz\nA7,85,18,1034,12,yes,UTC\n"
+    )
+    assert dewline("units", "import", str(fleet))[0] == 0
+    assert dewline("units", "set", "A7", "yard=North Yard")[0] == 0
+    profile = json.loads(dewline("units", "show", "A7")[1])
+    assert (profile["rated_cfm"], profile["yard"], profile["cold_weather_kit"]) == (85.0, "North Yard", True)
+    assert "North Yard" in dewline("units", "list")[1]
+
+
+def test_units_import_tells_every_fault(dewline, tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet.csv"
+    fleet.write_text("unit,rated_cfm,tz\nA7,many,Mars/Base\nA8,80,UTC\n")
+    code, _, err = dewline("units", "import", str(fleet))
+    assert code == 1
+    assert "many" in err
+    assert "Mars/Base" in err
+    assert dewline("units", "list")[1].count("A8") == 0
+
+
+def test_units_show_unknown_names_those_there_are(dewline) -> None:
+    dewline("units", "set", "A7", "rated_cfm=80")
+    code, _, err = dewline("units", "show", "A9")
+    assert code == 1
+    assert "'A9'" in err
+    assert "A7" in err
+
+
+def test_import_twice_changes_nothing(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(LOG)
+    code, _, err = dewline("import", str(log))
+    assert code == 0
+    assert "2 new rows of 1 units" in err
+    assert "1 rows can't be used" in err
+    assert "0 new rows" in dewline("import", str(log))[2]
+
+
+def test_import_dry_run_stores_nothing(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(LOG)
+    assert "would import 2" in dewline("import", "--dry-run", str(log))[2]
+    assert "imported 2" in dewline("import", str(log))[2]
+
+
+def test_quiet_says_nothing_but_trouble(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(LOG)
+    assert dewline("--quiet", "import", str(log)) == (0, "", "")
+    assert dewline("--quiet", "import", str(tmp_path / "gone.csv"))[0] == 1
+
+
+def test_replay_writes_three_files(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(LOG + LOG.replace("truck-a", "truck-b").partition("\n")[2])
+    dewline("import", str(log))
+    out = tmp_path / "out"
+    assert dewline("replay", "--all", "--out", str(out))[0] == 0
+    assert sorted(path.name for path in out.iterdir()) == ["findings.json", "runs.json", "water.json"]
+    assert all(isinstance(json.loads(path.read_text()), list) for path in out.iterdir())
+
+
+@pytest.mark.parametrize("words", [["--out", "x"], ["--out", "x", "--all", "truck-a"], ["truck-a"]])
+def test_replay_wrong_usage(dewline, words: list[str]) -> None:
+    assert dewline("replay", *words)[0] == 2
+
+
+def test_replay_of_nothing_says_what_to_do(dewline, tmp_path: Path) -> None:
+    code, _, err = dewline("replay", "--all", "--out", str(tmp_path / "out"))
+    assert code == 1
+    assert "import" in err
+
+
+def test_demo_leaves_a_home_alone_that_is_no_demo(dewline, tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    home.mkdir()
+    (home / "precious").write_text("data")
+    assert dewline("demo", "--fresh")[0] == 1
+    assert (home / "precious").exists()
+
+
+def test_no_color_is_honoured(dewline, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    assert "\x1b[" not in dewline("units", "show", "A9")[2].replace("\x1b[1m", "").replace("\x1b[0m", "")
+
+
+def test_version(dewline) -> None:
+    code, out, _ = dewline("version")
+    assert code == 0
+    assert out.strip()[0].isdigit()

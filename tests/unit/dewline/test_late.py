@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+from dewline.late import Notes, leave_note
+
+
+def test_note_counts_once_and_goes_when_all_its_units_are_done(tmp_path: Path) -> None:
+    leave_note(tmp_path, {"a": 200, "b": 300})
+    leave_note(tmp_path, {"a": 100})
+    notes = Notes(tmp_path)
+    assert sorted(notes.read()) == ["a", "b"]
+    assert notes.take("a") == 100
+    assert notes.take("a") is None
+    notes.done("a")
+    assert notes.read() == ["b"]
+    assert notes.take("b") == 300
+    notes.done("b")
+    assert not list((tmp_path / "imported").iterdir())
+
+
+def test_note_survives_a_crash_before_its_units_are_done(tmp_path: Path) -> None:
+    leave_note(tmp_path, {"a": 100})
+    before = Notes(tmp_path)
+    before.read()
+    before.take("a")
+    assert Notes(tmp_path).read() == ["a"]
+
+
+def test_nothing_noted(tmp_path: Path) -> None:
+    assert Notes(tmp_path).read() == []
