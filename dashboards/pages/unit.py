@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
+import logging
 from typing import Any
 
 from fastapi import Request
@@ -19,6 +20,8 @@ from dashboards.pages.unit_head import UnitHead
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
 from models.records import Finding, Run
+
+log = logging.getLogger(__name__)
 
 REFRESH_S = 2.0
 CHART_REFRESH_S = 30.0
@@ -171,6 +174,13 @@ class UnitPage:
 
     async def _redraw(self, dark: bool, width_px: int) -> None:
         """Newer readings on a range that follows them; what the visitor zoomed to stays."""
+        try:
+            await self._redrawn(dark, width_px)
+        except Exception as error:
+            # The head says that the page is not current; the chart keeps what it shows.
+            log.warning("chart of unit %r: %s", self._row.unit_id, error)
+
+    async def _redrawn(self, dark: bool, width_px: int) -> None:
         sources, unit_id = self._here.board.sources, self._row.unit_id
         self._span = await asyncio.to_thread(sources.span, unit_id)
         shown = self._range()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+
 from nicegui import ui
 
 from dashboards import display, words
@@ -13,6 +15,8 @@ from dashboards.sources import AlarmView
 
 MIN_DRY_OUT_MIN = 0.5
 """Less than this is nothing to plan for. [min]"""
+log = logging.getLogger(__name__)
+
 _TAGS = {"hot enough": "good", "cooled down": ""}
 
 
@@ -26,7 +30,12 @@ class UnitHead:
 
     async def refresh_from(self, feed: Feed) -> None:
         """Take the unit's newest row and show it when it differs."""
-        rows = [row for row in await feed.rows() if row.unit_id == self._row.unit_id]
+        try:
+            rows = [row for row in await feed.rows() if row.unit_id == self._row.unit_id]
+        except Exception as error:
+            log.warning("unit %r: %s", self._row.unit_id, error)
+            self._heard.set_text(f"not current: {type(error).__name__}: {error}"[:200])
+            return
         if rows:
             self._row = rows[0]
         self._heard.set_text(self._heard_words())

@@ -11,8 +11,10 @@ const before = (a, b) => {
 export default {
   template: `
   <div class="dw-fleet">
+    <h1 class="dw-hide">Fleet</h1>
     <p class="dw-summary" role="status">{{ summary }}</p>
     <p v-if="trouble" class="dw-trouble" role="alert">{{ trouble }}</p>
+    <p v-else-if="quietS > 5" class="dw-trouble" role="alert">Not current: the board has not answered for {{ quietS }} s. It goes on by itself when it answers again.</p>
     <div class="dw-bar" v-if="all.length">
       <input ref="search" class="dw-search" type="search" v-model="query" aria-label="Filter trucks"
              placeholder="Filter by truck, yard, alarm  ( / )" autocomplete="off"
@@ -94,6 +96,7 @@ export default {
   data() {
     return {
       byId: {}, summary: "", counts: {}, yards: [], trouble: "",
+      heardAt: Date.now(), quietS: 0,
       query: "", yard: "", at: -1, help: false, skewMs: 0, nowMs: Date.now(), prefix: "", current: null,
     };
   },
@@ -105,7 +108,10 @@ export default {
   },
   mounted() {
     this.prefix = window.path_prefix || "";
-    this.ticker = setInterval(() => { this.nowMs = Date.now() - this.skewMs; }, 1000);
+    this.ticker = setInterval(() => {
+      this.nowMs = Date.now() - this.skewMs;
+      this.quietS = Math.floor((Date.now() - this.heardAt) / 1000);
+    }, 1000);
     window.addEventListener("keydown", this.key);
   },
   beforeUnmount() {
@@ -136,8 +142,10 @@ export default {
       this.skewMs = Date.now() - changes.now_ms;
       this.nowMs = changes.now_ms;
       this.trouble = "";
+      this.heardAt = Date.now();
+      this.quietS = 0;
     },
-    setTrouble(text) { this.trouble = text; },
+    setTrouble(text) { this.trouble = text; this.heardAt = Date.now(); },
     text(row) {
       return [row.label, row.id, row.yard, row.customer, row.state, ...row.alarms.map((alarm) => alarm.title),
         row.pressure_doubted ? "untrusted" : ""].join(" ").toLowerCase();
