@@ -26,7 +26,7 @@ class NoDemo(OSError):  # noqa: N818 - read as a sentence where it is caught
 
 
 def take(out: Path, terminal: Terminal, *, url: str | None, home: Path | None) -> list[Path]:
-    """Pictures of the fixed pages and of the unit that stands first on the fleet page."""
+    """Pictures of the fixed pages and of one unit that has an alarm."""
     if url is not None:
         return _taken(url, out)
     with demo.demo_home(home, fresh=True) as place, _running(place, terminal) as demo_url:
@@ -40,7 +40,9 @@ def _taken(url: str, out: Path) -> list[Path]:
 def _unit_pages(url: str) -> list[str]:
     with urllib.request.urlopen(f"{url.rstrip('/')}/api/fleet", timeout=30) as answer:  # noqa: S310 - http to a board
         units = msgspec.json.decode(answer.read())["units"]
-    return [unit_path(units[0]["unit"])] if units else []
+    # The first by name of those with an alarm: the same one whatever the time of day.
+    wanted = sorted(unit["unit"] for unit in units if unit["alarms"]) or [unit["unit"] for unit in units]
+    return [unit_path(unit_id) for unit_id in wanted[:1]]
 
 
 @contextmanager
