@@ -234,7 +234,7 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
         "temp_at": _bar(status.discharge_temp_c),
         "required": display.temp(status.required_temp_c, system),
         "required_at": _bar(status.required_temp_c),
-        "gap": _gap(status.running, gap_k, system),
+        "gap": _gap(row.state, gap_k, system),
         "hot": gap_k <= 0,
         "pressure": display.pressure(status.pressure_kpa, system),
         "pressure_doubted": not status.pressure_trusted,
@@ -249,12 +249,14 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
     }
 
 
-def _gap(running: bool, gap_k: float, system: System) -> str:
+def _gap(state: UnitState, gap_k: float, system: System) -> str:
     if math.isnan(gap_k):
         return ""
-    if gap_k <= 0:
-        return "hot enough"
-    return f"{display.temp_difference(gap_k, system)} short" if running else "cooled down"
+    if state is UnitState.SILENT:
+        return "last known"
+    if state is UnitState.STOPPED:
+        return "still hot" if gap_k <= 0 else "cooled down"
+    return "hot enough" if gap_k <= 0 else f"{display.temp_difference(gap_k, system)} short"
 
 
 def _bar(celsius: float) -> float | None:

@@ -173,7 +173,7 @@ class UnitPage:
         return unit_lines(trace, shown.start_ms, shown.end_ms)
 
     async def _redraw(self, dark: bool, width_px: int) -> None:
-        """Newer readings on a range that follows them; what the visitor zoomed to stays."""
+        """Newer readings on a range that follows them; the visitor's zoom stays, as options name none."""
         try:
             await self._redrawn(dark, width_px)
         except Exception as error:
@@ -192,9 +192,6 @@ class UnitPage:
         options = self._options(
             lines, runs, [one for one in findings if _touches(one, shown)], dark=dark, width_px=width_px
         )
-        # Without its zoom settings the new state leaves the visitor's own zoom alone.
-        for zoom in options["dataZoom"]:
-            zoom.pop("start", None)
         self._chart.options.update(options)
         self._chart.update()
 

@@ -17,7 +17,7 @@ MIN_DRY_OUT_MIN = 0.5
 """Less than this is nothing to plan for. [min]"""
 log = logging.getLogger(__name__)
 
-_TAGS = {"hot enough": "good", "cooled down": ""}
+_TAGS = {"hot enough": "good", "cooled down": "", "still hot": "", "last known": ""}
 
 
 class UnitHead:

@@ -170,6 +170,22 @@ def test_unit_page_draws_and_its_range_is_in_the_address(page: Page, fleet: Inve
     assert "America/Chicago" in page.inner_text("main")
 
 
+def test_chart_follows_new_readings_and_keeps_the_zoom(
+    page: Page, fleet: InventedSources, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dashboards.pages.unit.CHART_REFRESH_S", 0.5)
+    page.goto("/units/rm-03?range=24h")
+    page.wait_for_selector(".dw-chart canvas")
+    chart = int((page.get_attribute(".dw-chart", "id") or "c0")[1:])
+    option = f"getElement({chart}).chart.getOption()"
+    page.wait_for_function(f"getElement({chart}).chart && {option}.xAxis[0].max")
+    before = page.evaluate(f"{option}.xAxis[0].max")
+    page.evaluate(f"getElement({chart}).chart.dispatchAction({{type: 'dataZoom', start: 25, end: 75}})")
+    monkeypatch.setattr(fleet, "now", fleet.now + dt.timedelta(hours=1))
+    page.wait_for_function(f"{option}.xAxis[0].max === {before} + 3600000")
+    assert page.evaluate(f"[{option}.dataZoom[0].start, {option}.dataZoom[0].end]") == [25, 75]
+
+
 def test_unit_page_goes_to_the_zoomed_stretch(page: Page, fleet: InventedSources) -> None:
     page.goto("/units/rm-03?range=7d")
     page.wait_for_selector(".dw-chart canvas")

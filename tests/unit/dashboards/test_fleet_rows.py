@@ -81,6 +81,27 @@ def test_row_json_is_plain_data_and_keeps_hostile_names_out_of_addresses() -> No
     assert rows[HOSTILE]["label"] == HOSTILE
 
 
+@pytest.mark.parametrize(
+    ("running", "temp_c", "age_s", "said"),
+    [
+        (True, 70.0, 1, "hot enough"),
+        (True, 61.0, 1, "5\u202f°C short"),
+        (False, 70.0, 1, "still hot"),
+        (False, 20.0, 1, "cooled down"),
+        (True, 70.0, 3600, "last known"),
+    ],
+)
+def test_discharge_against_required_in_words(running: bool, temp_c: float, age_s: float, said: str) -> None:
+    heard = status(
+        2,
+        running=running,
+        discharge_temp_c=temp_c,
+        required_temp_c=66.0,
+        observed_at=NOW - dt.timedelta(seconds=age_s),
+    )
+    assert row_json(fleet_rows({}, {"rm-02": heard}, [], {}, NOW_MS, SETTINGS)[0], System.SI)["gap"] == said
+
+
 def test_row_json_unknown_numbers_leave_bars_out() -> None:
     nan = float("nan")
     heard = status(
