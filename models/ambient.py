@@ -162,7 +162,9 @@ def _read_curve(s: Record, t: float) -> None:
     stood_s = 0.0 if math.isnan(s.stop_t) else t - s.stop_t
     # The first half hour also evens out oil and casing, which the single time constant can't tell from cooling.
     settle = 1.0 + 3.0 * math.exp(-max(stood_s - 1800.0, 0.0) / 3600.0)
-    _observe(s, newest_c - above_k, 4.0 + settle * 0.16 * above_k * above_k)
+    # A heavy unit hardly cools in its first hour: a flat curve far above the last estimate is not yet the air.
+    flat_k = 0.35 * max(newest_c - s.ambient_c, 0.0)
+    _observe(s, newest_c - above_k, 4.0 + settle * (0.16 * above_k * above_k + flat_k * flat_k))
     _learn_cooling(s, stood_s, newest_c, above_k)
 
 

@@ -72,16 +72,8 @@ class ModelFileError(ValueError):
 
 
 TRUSTED = [
-    "sklearn._loss.link.Interval",
-    "sklearn._loss.link.LogitLink",
-    "sklearn._loss.loss.HalfBinomialLoss",
-    "sklearn._loss._loss.CyHalfBinomialLoss",
-    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
-    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
-    "sklearn.ensemble._hist_gradient_boosting._bitset.set_raw_bitset_from_binned_bitset",
-    "sklearn.calibration._CalibratedClassifier",
-    "sklearn.calibration._SigmoidCalibration",
-    "numpy.dtype",
+    "scipy.interpolate._bsplines.BSpline",
+    "scipy._lib.array_api_compat.numpy._aliases.asarray",
 ]
 """Types beyond skops's own list that our pipelines hold; reviewed, plain data of scikit-learn and numpy."""
 

@@ -29,6 +29,8 @@ WARMING_COLUMNS = (
     "warm_start_k",
     "steepness_ratio",
     "required_c",
+    "straight_ratio",
+    "bent_ratio",
 )
 RUN_COLUMNS = (
     "wet_runs_week",
@@ -73,10 +75,13 @@ def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     old_c = recent_mean_c(s, t - 330.0, t - 240.0)
     if math.isnan(now_c):
         now_c = s.smooth_c
-    required_c = s.run_required_c
+    # Judged against the least that the doubt about the air leaves, so that doubt never makes a finding.
+    required_c = s.now_least_c
     short_k = required_c - now_c
     step_k = now_c - mid_c
     before_k = mid_c - old_c
+    if math.isnan(step_k):
+        step_k = now_c - s.start_temp_c
     slowing = step_k / before_k if before_k > 0.2 else 0.9
     slowing = min(max(slowing, 0.0), 0.97)
     left_k = max(step_k, 0.0) * slowing / (1.0 - slowing)
@@ -100,6 +105,8 @@ def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     f[9] = s.start_temp_c - s.ambient_c
     f[10] = slowing
     f[11] = required_c
+    f[12] = min(max(10.0 * f[2] / max(short_k, 1.0), -1.0), 4.0)
+    f[13] = min(left_k / max(short_k, 1.0), 4.0)
 
 
 @kernel
@@ -154,7 +161,7 @@ def pressure_row(s: Record, c: Record, t: float, kind: float, row: Record) -> No
     f[1] = s.conflict_s / 60.0
     f[2] = s.ambient_c
     f[3] = math.sqrt(s.ambient_var)
-    f[4] = s.cold_low_c
+    f[4] = s.ambient_c if math.isnan(s.cold_low_c) else s.cold_low_c
     f[5] = s.cold_s / S_PER_H
     f[6] = s.smooth_c - s.start_temp_c if s.running > 0.0 else s.stop_temp_c - s.smooth_c
     f[7] = 60.0 * (s.hours - s.run_hours) if s.running > 0.0 else 0.0

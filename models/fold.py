@@ -114,6 +114,10 @@ def _turn(s: Record, c: Record, t: float, dt: float) -> bool:
         s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
     )
     required_c = c.floor_c if math.isnan(dew_c) else max(dew_c + c.margin_k, c.floor_c)
+    driest_c = pressure_dew_point_c(
+        s.vapour_low_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
+    )
+    s.now_least_c = c.floor_c if math.isnan(driest_c) else max(driest_c + c.margin_k, c.floor_c)
     s.run_last_t = t
     s.run_last_c = temp_c
     s.run_readings += 1.0

@@ -133,7 +133,7 @@ def _cooled(s: Record, c: Record, t: float, dt: float) -> float:
     silent = meter_silent(s, t, dt)
     alive = s.pressure_kpa > c.on_kpa and t - s.anchor_t < ALIVE_S
     if s.meter_belief >= 0.5 and not math.isnan(s.step_t):
-        needed_k = 12.0 if alive else (COOLED_K if s.pressure_kpa > c.on_kpa else 0.5 * COOLED_K)
+        needed_k = 12.0 if alive else (COOLED_K if s.pressure_kpa > c.on_kpa else 0.0)
         if silent and falling_s >= COOLED_S and drop_k >= needed_k:
             return max(s.peak_t, s.start_t)
         return math.nan

@@ -22,11 +22,10 @@ FEATURES = (
     "short_of_required_k",
     "slope_k_min",
     "forecast_short_k",
-    "forecast_to_hot_min",
     "progress",
-    "climb_k",
     "never_hot_runs",
-    "warm_start_k",
+    "straight_ratio",
+    "bent_ratio",
 )
 """What its model is given, of the row's columns."""
 
