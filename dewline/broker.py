@@ -22,6 +22,11 @@ from amqtt.session import Session
 log = logging.getLogger(__name__)
 
 STOP_WITHIN_S = 5.0
+HELLO_WITHIN_S = 10.0
+"""How long a connection may stay without saying which MQTT it speaks. [s]"""
+MQTT_5 = 5
+REFUSE_MQTT_5 = b"\x20\x03\x00\x84\x00"
+"""CONNACK with reason 0x84, unsupported protocol version (MQTT 5.0, 3.2.2.2)."""
 
 
 class BrokerError(OSError):
@@ -92,7 +97,7 @@ class EmbeddedBroker:
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._loop.set_exception_handler(_note)
-        broker = Broker(
+        broker = _Mqtt311Broker(
             {
                 "listeners": {"default": {"type": "tcp", "bind": f"{self._bind}:{self._port}"}},
                 "plugins": {f"{AdmitEverybody.__module__}.{AdmitEverybody.__name__}": {}},
@@ -111,6 +116,58 @@ class EmbeddedBroker:
         self._started.set_result(None)
         await self._stop.wait()
         await broker.shutdown()
+
+
+class _Mqtt311Broker(Broker):  # type: ignore[misc]
+    """Tells clients of MQTT 5 at once that they must come with 3.1.1; the library leaves them waiting."""
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        """Look at the first packet as far as its protocol level, then go on as if nobody had looked."""
+        try:
+            hello = await asyncio.wait_for(_hello(reader), HELLO_WITHIN_S)
+        except (asyncio.IncompleteReadError, ConnectionError, TimeoutError):
+            writer.close()
+            return
+        if hello[-1] == MQTT_5:
+            writer.write(REFUSE_MQTT_5)
+            writer.close()
+            return
+        try:
+            await super().stream_connected(_ReadAgain(hello, reader), writer, listener_name)
+        finally:
+            writer.close()
+
+
+class _ReadAgain:
+    """A stream whose first bytes have been read and are read once more."""
+
+    def __init__(self, first: bytes, rest: asyncio.StreamReader) -> None:
+        self._first, self._rest = first, rest
+
+    async def read(self, n: int = -1) -> bytes:
+        """As `asyncio.StreamReader.read`."""
+        taken, self._first = self._first, b""
+        return taken + await self._rest.read(n)
+
+    async def readexactly(self, n: int) -> bytes:
+        """As `asyncio.StreamReader.readexactly`."""
+        taken, self._first = self._first[:n], self._first[n:]
+        return taken + await self._rest.readexactly(n - len(taken))
+
+    def feed_eof(self) -> None:
+        """As `asyncio.StreamReader.feed_eof`."""
+        self._rest.feed_eof()
+
+
+async def _hello(reader: asyncio.StreamReader) -> bytes:
+    """A CONNECT packet up to its protocol level: type, length, name of the protocol, level (3.1.2)."""
+    hello = await reader.readexactly(2)
+    while hello[-1] & 0x80 and len(hello) < 5:
+        hello += await reader.readexactly(1)
+    name_length = await reader.readexactly(2)
+    return hello + name_length + await reader.readexactly(int.from_bytes(name_length) + 1)
 
 
 def _note(_loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:

@@ -102,6 +102,10 @@ def log_to_stderr(*, quiet: bool) -> None:
     logging.basicConfig(
         level=logging.WARNING if quiet else logging.INFO, format=LOG_FORMAT, stream=sys.stderr, force=True
     )
+    # The listener asks for MQTT 5 first and says so when it goes on with 3.1.1: no trouble.
+    logging.getLogger("ingest.listener").addFilter(
+        lambda record: "Unsupported protocol version" not in record.getMessage()
+    )
     for name in ("amqtt", "transitions"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     for name in ("alembic", "matplotlib", "httpx", "uvicorn.error"):
