@@ -1,7 +1,8 @@
 """Where the pressure sensor contradicts everything else, and for how long.
 
-Three contradictions count: near zero while the air end certainly turns and the oil warms; charged long after the
-stop; unmoved across a start that must have moved it. Whether ice is the reason is for the pattern to judge. Compiled.
+Four contradictions count: near zero while the air end certainly turns and the oil warms; charged long after the
+stop; unmoved across a start that must have moved it; still creeping up minutes after a start that fills a sump in
+seconds. Whether ice is the reason is for the pattern to judge. Compiled.
 """
 
 from __future__ import annotations
@@ -9,7 +10,14 @@ from __future__ import annotations
 import math
 
 from models.compiled import kernel
-from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, NO_CONFLICT, STUCK_ACROSS_EDGE, Record
+from models.state import (
+    HIGH_WHILE_STOPPED,
+    LOW_WHILE_RUNNING,
+    NO_CONFLICT,
+    SLOW_TO_FOLLOW,
+    STUCK_ACROSS_EDGE,
+    Record,
+)
 
 FILL_S = 180.0
 """Longest fill of sump and receiver (published trade figures: seconds; half a minute with a large receiver)."""
@@ -17,6 +25,14 @@ BLOWDOWN_S = 300.0
 """Longest blowdown (common practice: 20-60 s, longer where foaming is held back)."""
 STUCK_KPA = 35.0
 AGREE_S = 60.0
+CREEP_KPA = 20.0
+"""Least rise a minute of a pressure that creeps after its true value. [kPa]"""
+CREEPING_RATIO = 0.75
+CREEP_S = 240.0
+APART_S = 900.0
+"""Contradictions further apart than this are two."""
+ENOUGH_READINGS = 3
+"""One odd message, or two, are no contradiction however far apart they lie."""
 FIRST_MARKS_S = 120.0
 LATER_MARKS_S = 600.0
 
@@ -28,6 +44,8 @@ def _kind(s: Record, c: Record, t: float) -> float:
             return NO_CONFLICT
         if s.pressure_kpa < c.on_kpa:
             return LOW_WHILE_RUNNING
+        if s.climbing > 0.0 and t - s.start_t > CREEP_S and s.pressure_kpa < CREEPING_RATIO * c.max_kpa:
+            return SLOW_TO_FOLLOW
         unmoved = s.anchor_t < s.start_t and abs(s.pressure_kpa - s.before_start_kpa) < STUCK_KPA
         return STUCK_ACROSS_EDGE if unmoved else NO_CONFLICT
     if not math.isnan(s.stop_t) and t - s.stop_t > BLOWDOWN_S and s.pressure_kpa > c.on_kpa:
@@ -36,10 +54,28 @@ def _kind(s: Record, c: Record, t: float) -> float:
 
 
 @kernel
+def _watch_climb(s: Record, t: float) -> None:
+    """Keep track of whether pressure has crept up without a break since the start of the run in hand."""
+    if s.running == 0.0:
+        s.climbing = 0.0
+        s.minute_t = math.nan
+        return
+    if math.isnan(s.minute_t) or s.minute_t < s.start_t:
+        s.minute_t = t
+        s.minute_kpa = s.pressure_kpa
+        s.climbing = 1.0
+    elif t - s.minute_t >= 60.0:
+        if s.pressure_kpa - s.minute_kpa < CREEP_KPA * (t - s.minute_t) / 60.0:
+            s.climbing = 0.0
+        s.minute_t = t
+        s.minute_kpa = s.pressure_kpa
+
+
+@kernel
 def _sound(s: Record, c: Record, t: float) -> bool:
     """Whether the sensor shows now what it must show, in a state that could contradict it."""
     if s.running > 0.0 and math.isnan(s.pending_t):
-        return s.pressure_kpa > c.on_kpa and s.anchor_t > s.start_t
+        return s.pressure_kpa > c.on_kpa and s.anchor_t > s.start_t and s.climbing == 0.0
     return s.conflict_kind == HIGH_WHILE_STOPPED and s.pressure_kpa < c.off_kpa
 
 
@@ -48,18 +84,23 @@ def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool
     """Follow the contradiction: 1 when it asks for a judgement now, 2 when the sensor has come right, else 0."""
     if not pressure_new:
         return 0.0
+    _watch_climb(s, t)
     kind = _kind(s, c, t)
     if kind != NO_CONFLICT:
-        if s.conflict_kind == NO_CONFLICT:
+        if s.conflict_kind == NO_CONFLICT or not t - s.conflict_seen_t <= APART_S:
             s.conflict_t = t
             s.conflict_s = 0.0
+            s.conflict_n = 0.0
+        s.conflict_n += 1.0
+        s.conflict_seen_t = t
         s.conflict_kind = kind
         s.pressure_trusted = 0.0
         s.agree_s = 0.0
         before_s = s.conflict_s
         s.conflict_s += dt
         mark_s = FIRST_MARKS_S if s.conflict_s <= 1800.0 else LATER_MARKS_S
-        return 1.0 if math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s) else 0.0
+        due = math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s)
+        return 1.0 if s.conflict_n >= ENOUGH_READINGS and (due or s.conflict_n == ENOUGH_READINGS) else 0.0
     if s.conflict_kind != NO_CONFLICT and _sound(s, c, t):
         s.agree_s += dt
         if s.agree_s >= AGREE_S:

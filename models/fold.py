@@ -318,6 +318,8 @@ def fold(
             n_rows += 1
             s.day = math.floor(t / S_PER_DAY)
         temp_new = not math.isnan(temp_c[i])
+        if s.running > 0.0 and signals.repeats(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i]):
+            continue
         stood_s = signals.stale_s(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i])
         if stood_s > c.gap_s:
             dt = max(dt, stood_s)

@@ -12,6 +12,7 @@ from models.state import BIN_S, N_BINS, Record
 
 SMOOTHING_S = 20.0
 FORGET_S = 900.0
+REPEATING_S = 90.0
 VALLEY_K_PER_S = 0.15 / 60.0
 """Ambient air and sunshine warm a parked unit slower than this."""
 PEAK_K_PER_S = 0.03 / 60.0
@@ -115,18 +116,28 @@ def take_pressure(s: Record, t: float, pressure_kpa: float) -> None:
 
 
 @kernel
-def stale_s(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> float:
-    """How long nothing at all had changed before this reading, if it ends such a time; else 0. [s]
-
-    A controller that repeats an old message says nothing: what it repeats counts as silence.
-    """
-    same = (
+def _repeated(s: Record, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> bool:
+    return (
         _same(temp_c, s.seen_c)
         and _same(pressure_kpa, s.seen_kpa)
         and _same(hours, s.seen_h)
         and _same(rh_pct, s.seen_rh)
     )
-    if same:
+
+
+@kernel
+def repeats(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> bool:
+    """Whether a running unit's reading is an old message over again: nothing that turns keeps so still."""
+    return t - s.changed_t > REPEATING_S and _repeated(s, temp_c, pressure_kpa, hours, rh_pct)
+
+
+@kernel
+def stale_s(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> float:
+    """How long nothing at all had changed before this reading, if it ends such a time; else 0. [s]
+
+    A controller that repeats an old message says nothing: what it repeats counts as silence.
+    """
+    if _repeated(s, temp_c, pressure_kpa, hours, rh_pct):
         return 0.0
     stood_s = 0.0 if math.isnan(s.changed_t) else t - s.changed_t
     s.seen_c, s.seen_kpa, s.seen_h, s.seen_rh = temp_c, pressure_kpa, hours, rh_pct

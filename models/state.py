@@ -50,6 +50,7 @@ STATE = np.dtype(
         # Pressure: recent floor, last time it held, last time it moved, belief.
         *_floats("floor_kpa", "hold_t", "anchor_kpa", "anchor_t", "before_start_kpa"),
         *_floats("pressure_trusted", "conflict_t", "conflict_s", "conflict_kind", "agree_s"),
+        *_floats("conflict_n", "conflict_seen_t", "minute_kpa", "minute_t", "climbing"),
         *_floats("top_kpa", "unload_belief"),
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
@@ -131,10 +132,16 @@ WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3
 DAY_ENDED = 7.0
 
 # Kinds of conflict between the pressure sensor and everything else.
-NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE = 0.0, 1.0, 2.0, 3.0
+NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_FOLLOW = (
+    0.0,
+    1.0,
+    2.0,
+    3.0,
+    4.0,
+)
 
 ZERO_AT_FIRST = (
-    "conflict_s conflict_kind agree_s unload_belief running confirmed pressure_up run_readings water_g "
+    "conflict_s conflict_n climbing conflict_kind agree_s unload_belief running confirmed pressure_up run_readings water_g "
     "water_low_g water_high_g cold_s wet_runs never_hot_runs meter_silent_s now_hot bin_head "
     "soak_count sure_water_g sure_low_g sure_high_g start_water_g start_low_g start_high_g"
 ).split()

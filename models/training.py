@@ -47,7 +47,7 @@ STRENGTH = 0.1
 """Inverse regularisation of the logistic regression. [-]"""
 THRESHOLDS = {
     Pattern.SHORT_CYCLING: 0.5,
-    Pattern.NEVER_REACHING_TEMPERATURE: 0.8,
+    Pattern.NEVER_REACHING_TEMPERATURE: 0.6,
     Pattern.PRESSURE_SENSOR_ICING: 0.5,
 }
 """Probability from which a finding is opened: a wasted visit weighs four times a run's delay for the one pattern that

@@ -28,6 +28,8 @@ FEATURES = (
     "bent_ratio",
 )
 """What its model is given, of the row's columns."""
+CLEAR_K = 3.0
+"""A discharge sensor within 1 K and a dew point within 2 K (common practice) make up to this together."""
 
 
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
@@ -67,10 +69,17 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     return tuple(facts)
 
 
+def _clearly_short(moment: Moment) -> bool:
+    """Short by more than sensors and the doubt about the air explain, now and where the curve is heading."""
+    f = moment.features
+    return f["short_of_required_k"] >= CLEAR_K and f["forecast_short_k"] >= CLEAR_K
+
+
 def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:
     """Open within the run, carry on over later runs that stay cool, close with the run that gets hot."""
     standing = watch.finding
-    if moment.kind == WARMING and standing is None and probability >= threshold and moment.run_start_at:
+    cool = moment.kind == WARMING and probability >= threshold and _clearly_short(moment)
+    if cool and standing is None and moment.run_start_at:
         opened = open_finding(
             moment,
             PATTERN,
@@ -82,7 +91,7 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
         return Watch(finding=opened, last_true_at=moment.at), [opened]
     if standing is None:
         return watch, []
-    if moment.kind == WARMING and probability >= threshold and moment.run_start_at != standing.run_start_at:
+    if cool and moment.run_start_at != standing.run_start_at:
         revised = msgspec.structs.replace(
             standing, evidence=evidence(moment.features), run_start_at=moment.run_start_at
         )

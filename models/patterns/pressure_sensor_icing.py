@@ -9,7 +9,7 @@ from ingest.units_of_measure import psi_from_kpa
 from models.features import PRESSURE_COLUMNS as COLUMNS
 from models.patterns.watch import Moment, Watch, close, fact, open_finding, temp_text
 from models.records import Evidence, Finding, Pattern
-from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND
+from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND, SLOW_TO_FOLLOW
 
 __all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
 
@@ -36,6 +36,9 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     elif f["conflict_kind"] == HIGH_WHILE_STOPPED:
         text = f"The sensor reads {reads} {f['since_edge_min']:.0f} min after the stop"
         text += f" although the unit cooled by {change_k:.0f} K and the hour meter stands."
+    elif f["conflict_kind"] == SLOW_TO_FOLLOW:
+        text = f"The sensor still creeps up at {reads} {f['since_edge_min']:.0f} min after the start,"
+        text += " where a sump fills in seconds."
     else:
         text = f"The sensor has read {reads} unmoved through the start, while the oil warmed by {change_k:.0f} K."
     facts = [
