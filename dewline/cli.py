@@ -106,7 +106,7 @@ def demo(
 
     terminal: Terminal = context.obj.terminal
     log_to_stderr(quiet=True)
-    with demonstration.demo_home(home or context.obj.home, fresh=fresh) as place:
+    with demonstration.demo_home(settings.named_home(home or context.obj.home), fresh=fresh) as place:
         loaded = settings.load(
             place, {"board.port": board_port, "broker.port": broker_port, "broker.host": ""}
         )
@@ -200,7 +200,7 @@ def screenshots(
 
     terminal: Terminal = context.obj.terminal
     log_to_stderr(quiet=True)
-    taken = pictures.take(out, terminal, url=url, home=home or context.obj.home)
+    taken = pictures.take(out, terminal, url=url, home=settings.named_home(home or context.obj.home))
     terminal.say(f"{len(taken)} pictures in {out}")
 
 

@@ -115,13 +115,16 @@ class Loaded:
             yield Effective(key=key, value=shown, origin=self.origins.get(key, "default"))
 
 
+def named_home(flag: Path | None) -> Path | None:
+    """The home folder that was asked for: the flag, else ``DEWLINE_HOME``; None when neither names one."""
+    from_environment = os.environ.get("DEWLINE_HOME")
+    named = flag or (Path(from_environment) if from_environment else None)
+    return None if named is None else named.expanduser().absolute()
+
+
 def resolve_home(flag: Path | None) -> Path:
-    """The home folder: the flag, else ``DEWLINE_HOME``, else the platform's place for a user's data."""
-    if flag is not None:
-        return flag.expanduser().absolute()
-    if from_environment := os.environ.get("DEWLINE_HOME"):
-        return Path(from_environment).expanduser().absolute()
-    return platformdirs.user_data_path("dewline", appauthor=False)
+    """The home folder: the one asked for, else the platform's place for a user's data."""
+    return named_home(flag) or platformdirs.user_data_path("dewline", appauthor=False)
 
 
 def load(home: Path, flags: Mapping[str, Any] | None = None) -> Loaded:

@@ -35,6 +35,8 @@ def service(tmp_path: Path, broker: Mosquitto) -> Iterator[Service]:
         tmp_path / "home", {"DEWLINE_BROKER_HOST": broker.host, "DEWLINE_BROKER_PORT": str(broker.port)}
     )
     running.start()
+    # Until it has subscribed for the first time, nobody has asked the broker to keep anything.
+    wait_until(lambda: _session_is_known(tmp_path), "the broker knows the listener's session")
     yield running
     running.stop()
 
@@ -77,8 +79,6 @@ def test_broker_killed_while_it_holds_readings_for_a_dead_serve(
 ) -> None:
     n = 400
     start_ms = unix_ms() // 1000 * 1000 - n * STEP_MS
-    # Killed only once its session exists at the broker: before that nobody has asked for the readings.
-    wait_until(lambda: _session_is_known(tmp_path), "the broker knows our session")
     service.kill()
     modem = Modem(UNIT, broker.port)
     modem.send(payloads(start_ms, n))

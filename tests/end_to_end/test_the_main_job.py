@@ -45,6 +45,8 @@ def service(tmp_path: Path, mosquitto: Mosquitto, inbox: tuple[Inbox, int]) -> I
         },
     )
     running.start()
+    subscribed = "dewline-listener"
+    wait_until(lambda: subscribed in mosquitto.log(), "the listener is connected")
     yield running
     running.stop()
 
