@@ -92,7 +92,7 @@ class Bar:
         self._progress.advance(self._task_id, steps)
 
     def reach(self, done: float, total: float | None = None) -> None:
-        """So many are done in all."""
+        """So many are done in all; `total` replaces the total where it is given."""
         self._progress.update(self._task_id, completed=done, total=total)
 
 

@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -72,10 +73,10 @@ def replay(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span, out: Path
     UnknownUnit
         When the store has nothing of a unit.
     """
-    jobs = _jobs(loaded, unit_ids, span)
+    jobs, n_readings = _jobs(loaded, unit_ids, span)
     out.mkdir(parents=True, exist_ok=True)
     results: dict[str, Replay] = {}
-    with terminal.progress("replaying", len(jobs), "units") as bar:
+    with terminal.progress("replaying", n_readings, "readings") as bar:
         for unit_id, result in _replayed(jobs, loaded.settings.analysis.workers or os.cpu_count() or 1, bar):
             results[unit_id] = result
     ordered = [results[job.unit_id] for job in jobs]
@@ -147,7 +148,8 @@ def write_json(path: Path, rows: list[dict[str, Any]]) -> None:
     os.replace(partial, path)
 
 
-def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> list[Job]:
+def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> tuple[list[Job], int | None]:
+    """A job a unit, and how many readings there are in all; None when only a part of the store is wanted."""
     if not loaded.store_path.exists():
         raise FileNotFoundError(
             f"no readings at {loaded.store_path}: import some first, or name another --home"
@@ -155,6 +157,7 @@ def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> list[Jo
     store = EmbeddedStore(loaded.store_path)
     try:
         known = store.units()
+        n_readings = store.count() if not unit_ids and span.end_ms is None else None
     finally:
         store.close()
     for unit_id in unit_ids or ():
@@ -163,7 +166,7 @@ def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> list[Jo
     models_path = loaded.settings.analysis.models_path
     # Migrations run once here, not in every process at the same time.
     open_database(loaded.database_url).dispose()
-    return [
+    jobs = [
         Job(
             store_path=loaded.store_path,
             database_url=loaded.database_url,
@@ -174,21 +177,28 @@ def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> list[Jo
         )
         for unit_id in (dict.fromkeys(unit_ids) if unit_ids else known)
     ]
+    return jobs, n_readings
 
 
 def _replayed(jobs: list[Job], workers: int, bar: Bar) -> Iterator[tuple[str, Replay]]:
     if workers == 1 or len(jobs) == 1:
+        n_before = 0
         for job in jobs:
-            yield job.unit_id, replay_one(job)
-            bar.advance(1)
+            result = replay_one(job, partial(_reach, bar, n_before))
+            n_before += result.readings
+            yield job.unit_id, result
         return
     # A forked child would inherit threads and database connections in an unknown state.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
         under_way = {pool.submit(replay_one, job): job.unit_id for job in jobs}
         for done in as_completed(under_way):
+            bar.advance(done.result().readings)
             yield under_way[done], done.result()
-            bar.advance(1)
+
+
+def _reach(bar: Bar, n_before: int, n_done: int) -> None:
+    bar.reach(n_before + n_done)
 
 
 def _instant_ms(option: str, text: str | None) -> int | None:
