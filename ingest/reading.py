@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -45,7 +46,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, kw_only=True)
 class Readings:
-    """Readings of one unit as columns, each of shape (n,), ascending in `observed_at_ms`, no instant twice."""
+    """Readings of one unit as columns of shape (n,), ascending in `observed_at_ms`, no instant twice."""
 
     unit_id: str
     observed_at_ms: IntArray
@@ -74,16 +75,13 @@ class Readings:
                 raise ValueError(f"reading of unit {row.unit_id!r} among those of {unit_id!r}")
             ordered.setdefault(row.observed_at_ms, row)
         kept = [ordered[at] for at in sorted(ordered)]
-        return cls(
-            unit_id=unit_id,
-            **{
-                name: np.array(
-                    [getattr(row, name) for row in kept],
-                    dtype=np.float64 if name in SIGNALS else np.int64,
-                )
-                for name in COLUMNS
-            },
-        )
+        columns: dict[str, Any] = {
+            name: np.array(
+                [getattr(row, name) for row in kept], dtype=np.float64 if name in SIGNALS else np.int64
+            )
+            for name in COLUMNS
+        }
+        return cls(unit_id=unit_id, **columns)
 
 
 COLUMNS = tuple(field.name for field in fields(Readings) if field.name != "unit_id")

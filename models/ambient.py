@@ -1,9 +1,10 @@
 """The air around the truck, when no sensor reports its temperature.
 
-A unit that has stood for hours reads ambient at its discharge sensor. Sooner than that the cooling curve tells:
-a body that cools as dT/dt = -(T - Ta)/tau stands tau * dT/dt above the air. Between two such moments the
-estimate follows relative humidity (the air's water changes slowly, so humidity falls about 6.5 % for each kelvin of
-warming) and part of the usual daily swing, for where humidity says too little; its variance grows with age. Compiled.
+A unit that has stood for hours reads ambient at its discharge sensor. Sooner than that the cooling curve
+tells: a body that cools as dT/dt = -(T - Ta)/tau stands tau * dT/dt above the air. Between two such moments
+the estimate follows relative humidity (the air's water changes slowly, so humidity falls about 6.5 % for each
+kelvin of warming) and part of the usual daily swing, for where humidity says too little; its variance grows
+with age. Compiled.
 """
 
 from __future__ import annotations
@@ -160,9 +161,11 @@ def _read_curve(s: Record, t: float) -> None:
     slope_k_s = (newest_c - oldest_c) / (SOAK_BIN_S * (last - 1))
     above_k = -slope_k_s * s.cooling_s
     stood_s = 0.0 if math.isnan(s.stop_t) else t - s.stop_t
-    # The first half hour also evens out oil and casing, which the single time constant can't tell from cooling.
+    # The first half hour also evens out oil and casing, which the single time constant can't tell from
+    # cooling.
     settle = 1.0 + 3.0 * math.exp(-max(stood_s - 1800.0, 0.0) / 3600.0)
-    # A heavy unit hardly cools in its first hour: a flat curve far above the last estimate is not yet the air.
+    # A heavy unit hardly cools in its first hour: a flat curve far above the last estimate is not yet the
+    # air.
     flat_k = 0.35 * max(newest_c - s.ambient_c, 0.0)
     _observe(s, newest_c - above_k, 4.0 + settle * (0.16 * above_k * above_k + flat_k * flat_k))
     _learn_cooling(s, stood_s, newest_c, above_k)
@@ -185,7 +188,7 @@ def _learn_cooling(s: Record, stood_s: float, newest_c: float, above_k: float) -
 
 @kernel
 def take_vapour(s: Record, c: Record) -> None:
-    """Vapour pressure of the intake air, with the bounds that one standard deviation of the estimate leaves."""
+    """Vapour pressure of the intake air, and the bounds that one standard deviation leaves."""
     rh_pct = DEFAULT_RH_PCT if math.isnan(s.rh_smooth) else min(max(s.rh_smooth, 1.0), 100.0)
     over_water = c.rh_over_water > 0.0
     error_k = math.sqrt(s.ambient_var)

@@ -1,11 +1,13 @@
 """The analyst: keeps every unit's state in step with the store, live.
 
-It reads what the store holds beyond a unit's state, folds it, and writes what was found. Readings that come late
-rewind the unit to the checkpoint before them and the fold goes on from there. Does I/O through `ingest` only.
+It reads what the store holds beyond a unit's state, folds it, and writes what was found. Readings that come
+late rewind the unit to the checkpoint before them and the fold goes on from there. Does I/O through `ingest`
+only.
 """
 
 from __future__ import annotations
 
+import itertools
 import logging
 import threading
 from collections.abc import Iterable, Iterator, Sequence
@@ -31,7 +33,7 @@ DAY_MS = 86_400_000
 
 
 class Analyst:
-    """Folds stored readings into runs, findings and standings. `catch_up` is for one thread at a time a unit."""
+    """Folds stored readings into runs, findings and standings; one thread at a time may `catch_up`."""
 
     def __init__(
         self,
@@ -53,7 +55,8 @@ class Analyst:
         with self._lock:
             for reading in readings:
                 state = self._states.get(reading.unit_id)
-                if state is not None and reading.observed_at_ms <= engine.newest_ms(state):
+                newest_ms = None if state is None else engine.newest_ms(state)
+                if newest_ms is not None and reading.observed_at_ms <= newest_ms:
                     earlier_ms = self._late_ms.get(reading.unit_id, reading.observed_at_ms)
                     self._late_ms[reading.unit_id] = min(earlier_ms, reading.observed_at_ms)
 
@@ -86,7 +89,7 @@ class Analyst:
         return events
 
     def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
-        """What the engine works out at every reading of ``start_ms <= t < end_ms``; empty when there is none."""
+        """What the engine works out at every reading of ``start_ms <= t < end_ms``."""
         profile = self._register.ensure(unit_id, start_ms)
         state = self._restored(unit_id, start_ms)
         newest_ms = engine.newest_ms(state)
@@ -105,7 +108,7 @@ class Analyst:
             return engine.initial_state(unit_id)
 
     def _is_news(self, state: engine.State, late_ms: int) -> bool:
-        """Whether the store really holds rows that the state has not seen: repeats of old ones change nothing."""
+        """Whether the store holds rows that the state has not seen: repeats of old ones change nothing."""
         before = self._restored(state.unit_id, late_ms)
         before_ms = engine.newest_ms(before)
         newest_ms = engine.newest_ms(state) or late_ms
@@ -113,7 +116,7 @@ class Analyst:
         return len(stored) > state.rows - before.rows
 
     def _rewound(self, unit_id: str, late_ms: int) -> tuple[engine.State, dict[str, Finding]]:
-        """The state before `late_ms`, and the findings flagged since then, which must now prove themselves."""
+        """The state before `late_ms`, and the findings flagged since, which must now prove themselves."""
         state = self._restored(unit_id, late_ms)
         from_ms = engine.newest_ms(state) or 0
         flagged = {
@@ -141,7 +144,7 @@ class Analyst:
         for chunk in self._store.chunks(unit_id, after_ms, None):
             days = chunk.observed_at_ms // DAY_MS
             starts = [0, *((days[1:] != days[:-1]).nonzero()[0] + 1).tolist(), len(chunk)]
-            for start, end in zip(starts, starts[1:], strict=False):
+            for start, end in itertools.pairwise(starts):
                 if end > start:
                     yield chunk[start:end]
 

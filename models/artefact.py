@@ -1,7 +1,7 @@
 """Trained models on disk: saved and loaded with skops, never unpickled.
 
-Beside each model stands what it was trained on (features, threshold, data fingerprint, seed, versions, figures); a
-file that names another set of features, or holds a type that is not on the list, is refused.
+Beside each model stands what it was trained on (features, threshold, data fingerprint, seed, versions,
+figures); a file that names another set of features, or holds a type that is not on the list, is refused.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def load_model(path: Path, features: tuple[str, ...]) -> PatternModel:
         raise ModelFileError(f"model file {path.name!r} can't be read: {reason}") from reason
     if card.features != features:
         raise ModelFileError(
-            f"model file {path.name!r} was trained on {list(card.features)}, the engine gives {list(features)}"
+            f"model file {path.name!r} was trained on {list(card.features)}, expected {list(features)}"
         )
     untrusted = set(skops.io.get_untrusted_types(data=body)) - set(TRUSTED)
     if untrusted:

@@ -1,8 +1,8 @@
 """Where the pressure sensor contradicts everything else, and for how long.
 
-Four contradictions count: near zero while the air end certainly turns and the oil warms; charged long after the
-stop; unmoved across a start that must have moved it; still creeping up minutes after a start that fills a sump in
-seconds. Whether ice is the reason is for the pattern to judge. Compiled.
+Four contradictions count: near zero while the air end certainly turns and the oil warms; charged long after
+the stop; unmoved across a start that must have moved it; still creeping up minutes after a start that fills a
+sump in seconds. Whether ice is the reason is for the pattern to judge. Compiled.
 """
 
 from __future__ import annotations
@@ -19,8 +19,10 @@ from models.state import (
     Record,
 )
 
+DOUBTED, RESOLVED = 1.0, 2.0
+
 FILL_S = 180.0
-"""Longest fill of sump and receiver (published trade figures: seconds; half a minute with a large receiver)."""
+"""Longest fill (published trade figures: seconds for the sump, half a minute with a large receiver)."""
 BLOWDOWN_S = 300.0
 """Longest blowdown (common practice: 20-60 s, longer where foaming is held back)."""
 STUCK_KPA = 35.0
@@ -81,7 +83,7 @@ def _sound(s: Record, c: Record, t: float) -> bool:
 
 @kernel
 def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool) -> float:
-    """Follow the contradiction: 1 when it asks for a judgement now, 2 when the sensor has come right, else 0."""
+    """Follow the contradiction: `DOUBTED` asks for a judgement now, `RESOLVED` says it has come right."""
     if not pressure_new:
         return 0.0
     _watch_climb(s, t)
@@ -100,11 +102,13 @@ def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool
         s.conflict_s += dt
         mark_s = FIRST_MARKS_S if s.conflict_s <= 1800.0 else LATER_MARKS_S
         due = math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s)
-        return 1.0 if s.conflict_n >= ENOUGH_READINGS and (due or s.conflict_n == ENOUGH_READINGS) else 0.0
+        return (
+            DOUBTED if s.conflict_n >= ENOUGH_READINGS and (due or s.conflict_n == ENOUGH_READINGS) else 0.0
+        )
     if s.conflict_kind != NO_CONFLICT and _sound(s, c, t):
         s.agree_s += dt
         if s.agree_s >= AGREE_S:
             s.pressure_trusted = 1.0
             s.agree_s = 0.0
-            return 2.0
+            return RESOLVED
     return 0.0

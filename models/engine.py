@@ -1,8 +1,8 @@
 """The engine: one fold from readings to runs, findings and water, the same live and in replay.
 
-`advance` is pure: state and readings in, state and events out, and the result does not depend on where chunks are
-cut. Compiled steps (`models.fold`) carry the physics; at each moment that matters they hand out a row of features,
-a scikit-learn model gives it a probability, and the pattern files turn that into findings.
+`advance` is pure: state and readings in, state and events out, and the result does not depend on where chunks
+are cut. Compiled steps (`models.fold`) carry the physics; at each moment that matters they hand out a row of
+features, a scikit-learn model gives it a probability, and the pattern files turn that into findings.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ from ingest.units_of_measure import MS_PER_S
 from models import moisture
 from models.artefact import PatternModels
 from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, S_PER_DAY, WARMING_COLUMNS
-from models.fold import describe_run, fold
+from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
 from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
 from models.patterns.watch import Moment, Watch, instant
-from models.records import Event, Finding, Outcome, Pattern, Run, UnitStatus, WaterDay
+from models.records import Event, Outcome, Pattern, Run, UnitStatus, WaterDay
+from models.run_account import describe_run
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
@@ -60,7 +61,7 @@ JUDGED = {
 ROWS = 2048
 HIGHEST_TEMP_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
-RELIEF_RATIO = 1.5
+RELIEF_RATIO = 1.4
 """The relief valve opens near 200 psi on a unit rated 150 (common practice): no sump holds more than this."""
 
 
@@ -268,11 +269,15 @@ def _folded(
     used = readings if len(kept) == len(readings) else readings[kept]
     room = np.empty((10, 0)) if columns is None else np.full((10, len(used)), math.nan)
     limits = {"discharge_temp_c": HIGHEST_TEMP_C, "pressure_kpa": RELIEF_RATIO * profile.max_pressure_kpa}
-    signals = [_usable(used, name, limits.get(name, math.inf)) for name in SIGNALS]
+    temp_c, pressure_kpa, hours, rh_pct, ambient_c = (
+        _usable(used, name, limits.get(name, math.inf)) for name in SIGNALS
+    )
     at_s = used.observed_at_ms / float(MS_PER_S)
     done = 0
     while done < len(used):
-        done, n_runs, n_rows = fold(memory, const, at_s, *signals, done, run_rows, rows, room)
+        done, n_runs, n_rows = fold(
+            memory, const, at_s, temp_c, pressure_kpa, hours, rh_pct, ambient_c, done, run_rows, rows, room
+        )
         yield run_rows[:n_runs].copy(), rows[:n_rows].copy()
     if columns is not None:
         columns[:, kept] = room

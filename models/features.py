@@ -1,7 +1,7 @@
 """What the patterns are judged by: at each moment that matters, a short row of physical quantities.
 
-A row carries ratios and margins (of the required temperature, of the harmful amount, of the rated pressure), never
-a machine's own constants, so that what is learnt on one family of machines holds on another. Compiled.
+A row carries ratios and margins (of the required temperature, of the harmful amount, of the rated pressure),
+never a machine's own constants, so that what is learnt on one family of machines holds on another. Compiled.
 """
 
 from __future__ import annotations
@@ -67,12 +67,14 @@ PRESSURE_COLUMNS = (
 def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     """Where the warm-up of the run in hand stands and where its curve is heading.
 
-    Three means 120 s apart give two slopes; their ratio is how the approach slows down, and the geometric series
-    of further steps gives the end temperature.
+    Three means, a third of the run apart, give two slopes; their ratio is how the approach slows down, and
+    the geometric series of further steps gives the end temperature. The longer the run, the wider the base: a
+    slow machine's bend drowns in noise over two minutes.
     """
+    apart_s = min(max((t - s.start_t) / 3.0, 120.0), 300.0)
     now_c = recent_mean_c(s, t - 90.0, t + 1.0)
-    mid_c = recent_mean_c(s, t - 210.0, t - 120.0)
-    old_c = recent_mean_c(s, t - 330.0, t - 240.0)
+    mid_c = recent_mean_c(s, t - apart_s - 90.0, t - apart_s)
+    old_c = recent_mean_c(s, t - 2.0 * apart_s - 90.0, t - 2.0 * apart_s)
     if math.isnan(now_c):
         now_c = s.smooth_c
     # Judged against the least that the doubt about the air leaves, so that doubt never makes a finding.
@@ -81,13 +83,14 @@ def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     step_k = now_c - mid_c
     before_k = mid_c - old_c
     if math.isnan(step_k):
-        step_k = now_c - s.start_temp_c
+        step_k = (now_c - s.start_temp_c) * apart_s / max(t - s.start_t, apart_s)
     slowing = step_k / before_k if before_k > 0.2 else 0.9
     slowing = min(max(slowing, 0.0), 0.97)
     left_k = max(step_k, 0.0) * slowing / (1.0 - slowing)
     to_hot_min = 120.0
     if left_k > short_k > 0.0 and slowing > 0.01:
-        to_hot_min = min(2.0 * math.log(1.0 - short_k / left_k) / math.log(slowing), 120.0)
+        steps = math.log(1.0 - short_k / left_k) / math.log(slowing)
+        to_hot_min = min(steps * apart_s / 60.0, 120.0)
     row.kind = WARMING
     row.t = t
     row.run_start_t = s.start_t
@@ -95,7 +98,7 @@ def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     f = row.features
     f[0] = (t - s.start_t) / 60.0
     f[1] = short_k
-    f[2] = step_k / 2.0
+    f[2] = 60.0 * step_k / apart_s
     f[3] = min(max(short_k - left_k, -60.0), 90.0)
     f[4] = to_hot_min
     f[5] = (now_c - s.start_temp_c) / max(required_c - s.start_temp_c, 5.0)

@@ -1,25 +1,20 @@
 """The compiled fold: one reading after another through every step, in the order that DEVELOPERS.md draws.
 
-Because each reading is folded alone, the result can't depend on where chunks are cut. Nothing here looks ahead.
+Because each reading is folded alone, the result can't depend on where chunks are cut. Nothing here looks
+ahead.
 """
 
 from __future__ import annotations
 
 import math
 
-from ingest.reading import FloatArray
+import numpy as np
+
+from ingest.reading import FloatArray, IntArray
 from ingest.units_of_measure import PA_PER_KPA
-from models import ambient, moisture, runs, signals
+from models import ambient, run_account, runs, signals
 from models.compiled import kernel
-from models.conflict import watch_pressure
-from models.delivered_air import (
-    CONTROL_BAND_KPA,
-    delivered_fraction,
-    delivered_fraction_high,
-    delivered_fraction_low,
-    rise_fraction,
-    valve_fraction,
-)
+from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
 from models.humidity import pressure_dew_point_c
 from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOUND, Record
@@ -27,192 +22,35 @@ from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOU
 ROOM = 8
 """Most decision rows that one reading can bring."""
 EARLIEST_FORECAST_S = 480.0
-FILLING_S = 60.0
-FLOWING = 0.15
-"""Part of rated air above which air counts as flowing. [-]"""
-UNLOADED_S = 120.0
-WIDE_BAND = 0.35
-"""Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
+EVERY_MINUTE_UNTIL_MIN = 45.0
+LATER_EVERY_MIN = 5.0
 
 
 @kernel
-def flow_fraction(s: Record, c: Record, bound: int) -> float:
-    """Part of rated air that leaves the sump: best estimate (0), least (-1) or most (1). [-]"""
-    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
-        return 0.5 * (1.0 + bound)
-    if s.unload_belief >= 0.5:
-        return 0.0 if s.pressure_kpa < 0.93 * c.valve_kpa else 1.0
-    p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
-    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
-    if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA or bound > 0:
-        return delivered_fraction_high(p, rated, valve, CONTROL_BAND_KPA)
-    if bound < 0:
-        return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
-    narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    return max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve))
+def _begin_life(s: Record, c: Record, t: float) -> None:
+    s.first_t = t
+    s.day = math.floor(t / S_PER_DAY)
+    s.cooling_s = c.cooling_s
+    s.top_kpa = c.max_kpa
 
 
 @kernel
-def _learn_control(s: Record, c: Record, t: float, dt: float) -> None:
-    """A modulating inlet never lets the sump fall below the valve's setting while running; an unloader does."""
-    if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
-        return
-    s.top_kpa = min(max(s.top_kpa, s.pressure_kpa), 1.1 * c.max_kpa)
-    if t - s.start_t > UNLOADED_S and c.on_kpa < s.pressure_kpa < 0.93 * c.valve_kpa and t - s.hold_t < 1.0:
-        s.unload_belief = min(s.unload_belief + dt / 300.0, 2.0)
+def _mark(s: Record, t: float, kind: float, since_t: float, row: Record) -> None:
+    row.kind = kind
+    row.t = t
+    row.run_start_t = s.start_t
+    row.since_t = since_t
 
 
 @kernel
-def running_pressure_kpa(s: Record, c: Record, t: float) -> float:
-    """Sump pressure to reckon with while the air end turns. [kPa gauge]"""
-    if s.pressure_trusted > 0.0 and s.pressure_kpa > c.on_kpa:
-        return s.pressure_kpa
-    if s.pressure_trusted > 0.0 and t - s.start_t <= FILLING_S and not math.isnan(s.pressure_kpa):
-        return max(s.pressure_kpa, 0.0)
-    return c.assumed_kpa
-
-
-@kernel
-def _open_run(s: Record, c: Record) -> None:
-    s.start_temp_c = s.valley_c if s.start_t < s.temp_t else s.temp_c
-    s.run_peak_c = s.temp_c
-    s.run_hot_s = 0.0
-    s.run_dry_s = 0.0
-    s.run_to_hot_t = math.nan
-    s.run_dew_c = math.nan
-    s.run_required_c = c.floor_c
-    s.run_air_m3 = 0.0
-    s.run_in_g = 0.0
-    s.run_out_g = 0.0
-    s.run_distrust_s = 0.0
-    s.run_decided_min = 0.0
-    s.run_hours = s.hours
-    s.run_water_start_g = s.water_g
-    s.start_water_g = s.water_g
-    s.start_low_g = s.water_low_g
-    s.start_high_g = s.water_high_g
-    _sure(s)
-
-
-@kernel
-def _sure(s: Record) -> None:
-    s.sure_water_g = s.water_g
-    s.sure_low_g = s.water_low_g
-    s.sure_high_g = s.water_high_g
-
-
-@kernel
-def _turn(s: Record, c: Record, t: float, dt: float) -> bool:
-    """Carry the run in hand over `dt`; True when it has just got hot."""
-    temp_c = s.temp_c
-    pressure_kpa = running_pressure_kpa(s, c, t)
-    flow = flow_fraction(s, c, 0)
-    least, most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
-    _learn_control(s, c, t, dt)
-    moisture.keep_ledger(s, c, 0.5 * (temp_c + s.run_last_c), pressure_kpa, flow, least, most, dt)
-    dew_c = pressure_dew_point_c(
-        s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
-    )
-    required_c = c.floor_c if math.isnan(dew_c) else max(dew_c + c.margin_k, c.floor_c)
-    driest_c = pressure_dew_point_c(
-        s.vapour_low_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
-    )
-    s.now_least_c = c.floor_c if math.isnan(driest_c) else max(driest_c + c.margin_k, c.floor_c)
-    s.run_last_t = t
-    s.run_last_c = temp_c
-    s.run_readings += 1.0
-    s.run_peak_c = max(s.run_peak_c, temp_c)
-    s.now_dew_c = dew_c
-    s.now_required_c = required_c
-    if not dew_c <= s.run_dew_c:
-        s.run_dew_c = dew_c
-    s.run_required_c = max(s.run_required_c, required_c)
-    if s.pressure_trusted < 1.0:
-        s.run_distrust_s += dt
-    alive = s.pressure_kpa > c.on_kpa and t - s.anchor_t < runs.ALIVE_S
-    if alive or s.peak_t == s.temp_t:
-        _sure(s)
-    if temp_c < required_c or pressure_kpa < c.working_kpa:
-        s.now_hot = 0.0
-        return False
-    s.now_hot = 1.0
-    s.run_hot_s += dt
-    if flow >= FLOWING:
-        s.run_dry_s += dt
-    if math.isnan(s.run_to_hot_t):
-        s.run_to_hot_t = t
-        return True
-    return False
-
-
-@kernel
-def _close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool:
-    """Close the run in hand at `end_t`; False when it turns out to have been none."""
-    if math.isnan(s.pending_t):
-        s.floor_kpa = s.pressure_kpa
-        s.water_g = s.sure_water_g
-        s.water_low_g = s.sure_low_g
-        s.water_high_g = s.sure_high_g
-    s.running = 0.0
-    s.pending_t = math.nan
-    s.now_hot = 0.0
-    s.valley_c = s.smooth_c
-    s.valley_t = t
-    phantom = s.confirmed == 0.0 or (s.confirmed < 1.0 and s.run_readings <= 1.0)
-    if phantom:
-        s.water_g = s.start_water_g
-        s.water_low_g = s.start_low_g
-        s.water_high_g = s.start_high_g
-        return False
-    s.stop_t = end_t
-    s.stop_temp_c = s.run_last_c
-    lasted_s = end_t - s.start_t
-    gain_g = s.water_g - s.run_water_start_g
-    wet = lasted_s < c.short_run_s and s.run_hot_s < c.wet_hot_s and gain_g >= c.wet_gain_g
-    if wet:
-        for i in range(15, 0, -1):
-            s.wet_t[i] = s.wet_t[i - 1]
-        s.wet_t[0] = end_t
-        s.wet_runs += 1.0
-        if math.isnan(s.first_wet_t):
-            s.first_wet_t = s.start_t
-    if s.run_hot_s >= 60.0:
-        s.never_hot_runs = 0.0
-        took_min = (s.run_to_hot_t - s.start_t) / 60.0
-        if s.start_temp_c - s.ambient_c < 15.0:
-            known = not math.isnan(s.own_to_hot_min)
-            s.own_to_hot_min = s.own_to_hot_min + 0.3 * (took_min - s.own_to_hot_min) if known else took_min
-    elif lasted_s >= c.short_run_s:
-        s.never_hot_runs += 1.0
-    row.start_t = s.start_t
-    row.end_t = end_t
-    row.wet = 1.0 if wet else 0.0
-    row.decided_t = t
-    describe_run(s, row)
-    return True
-
-
-@kernel
-def describe_run(s: Record, row: Record) -> None:
-    """Write the run in hand, or the one just closed, into a row."""
-    row.last_t = s.run_last_t
-    row.start_temp_c = s.start_temp_c
-    row.peak_c = s.run_peak_c
-    row.end_temp_c = s.run_last_c
-    row.ambient_c = s.ambient_c
-    row.ambient_error_k = math.sqrt(s.ambient_var)
-    row.dew_c = s.run_dew_c
-    row.required_c = s.run_required_c
-    row.hot_s = s.run_hot_s
-    row.dry_s = s.run_dry_s
-    row.to_hot_t = s.run_to_hot_t
-    row.air_m3 = s.run_air_m3
-    row.in_g = s.run_in_g
-    row.out_g = s.run_out_g
-    row.water_start_g = s.run_water_start_g
-    row.water_end_g = s.water_g
-    row.trusted = 1.0 if s.run_distrust_s == 0.0 else 0.0
-    row.confidence = 0.99 if s.confirmed >= 1.0 else 0.8
+def _end_day(s: Record, t: float, row: Record) -> None:
+    """Hand out the water as it stood before this reading, for every day that has ended since the last one."""
+    _mark(s, t, DAY_ENDED, s.day, row)
+    row.run_start_t = math.floor(t / S_PER_DAY)
+    row.features[0] = s.water_g
+    row.features[1] = s.water_low_g
+    row.features[2] = s.water_high_g
+    s.day = math.floor(t / S_PER_DAY)
 
 
 @kernel
@@ -257,6 +95,135 @@ def _meter_keeps_silent(s: Record, dt: float, gained_h: float) -> None:
 
 
 @kernel
+def _stopping_t(s: Record, c: Record, t: float, dt: float, gained_h: float, pressure_new: bool) -> float:
+    """When the run in hand ended, if this reading shows it; else NaN."""
+    if dt > c.gap_s and not runs.bridged(s, c, dt, gained_h, pressure_new):
+        return s.run_last_t if math.isnan(s.pending_t) else s.pending_t
+    runs.confirm(s, gained_h)
+    return runs.find_stop(s, c, t, dt, gained_h, pressure_new)
+
+
+@kernel
+def _forecast_due(s: Record, t: float) -> bool:
+    if not math.isnan(s.run_to_hot_t) or t - s.start_t < EARLIEST_FORECAST_S:
+        return False
+    elapsed_min = math.floor((t - s.start_t) / 60.0)
+    step_min = 1.0 if elapsed_min <= EVERY_MINUTE_UNTIL_MIN else LATER_EVERY_MIN
+    return elapsed_min >= s.run_decided_min + step_min
+
+
+@kernel
+def _run_on(s: Record, c: Record, t: float, dt: float, gained_h: float, rows: Record, n_rows: int) -> int:
+    """Carry the run in hand over this reading; the number of decision rows written so far."""
+    _meter_keeps_silent(s, dt, gained_h)
+    if run_account.turn(s, c, t, t - s.run_last_t):
+        _mark(s, t, GOT_HOT, s.start_t, rows[n_rows])
+        n_rows += 1
+    if _forecast_due(s, t):
+        warming_row(s, c, t, rows[n_rows])
+        s.run_decided_min = math.floor((t - s.start_t) / 60.0)
+        n_rows += 1
+    return n_rows
+
+
+@kernel
+def _runs_step(
+    s: Record,
+    c: Record,
+    t: float,
+    dt: float,
+    gained_h: float,
+    pressure_new: bool,
+    temp_new: bool,
+    before_kpa: float,
+    run_rows: Record,
+    rows: Record,
+    n: IntArray,
+) -> None:
+    """Stop, start and carry on runs; `n` counts the run rows and decision rows written."""
+    if s.running > 0.0:
+        end_t = _stopping_t(s, c, t, dt, gained_h, pressure_new)
+        if not math.isnan(end_t):
+            if run_account.close_run(s, c, t, end_t, run_rows[n[0]]):
+                run_row(s, c, t, end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
+                n[0] += 1
+                n[1] += 1
+            ambient.restart_soak(s, t)
+    if s.running == 0.0:
+        if runs.find_start(s, c, t, dt, gained_h, pressure_new):
+            run_account.open_run(s, c, before_kpa)
+        elif temp_new:
+            ambient.watch_cooling(s, t)
+    if s.running > 0.0 and math.isnan(s.pending_t):
+        n[1] = _run_on(s, c, t, dt, gained_h, rows, n[1])
+
+
+@kernel
+def _patterns_step(
+    s: Record, c: Record, t: float, dt: float, pressure_new: bool, rows: Record, n_rows: int
+) -> int:
+    """Hand out what the patterns ask for beside runs: a sump that has dried, a pressure sensor in doubt."""
+    if s.water_g <= c.dry_g and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
+        _mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
+        n_rows += 1
+        _forget_wetness(s, t)
+    verdict = watch_pressure(s, c, t, min(dt, c.gap_s), pressure_new)
+    if verdict > 0.0:
+        pressure_row(s, c, t, PRESSURE_SOUND if verdict == RESOLVED else PRESSURE_DOUBT, rows[n_rows])
+        n_rows += 1
+        if verdict == RESOLVED:
+            s.conflict_kind = 0.0
+            s.conflict_s = 0.0
+    return n_rows
+
+
+@kernel
+def _fold_one(
+    s: Record,
+    c: Record,
+    t: float,
+    temp_c: float,
+    pressure_kpa: float,
+    hours: float,
+    rh_pct: float,
+    ambient_c: float,
+    run_rows: Record,
+    rows: Record,
+    n: IntArray,
+) -> None:
+    dt = t - s.t
+    if math.isnan(s.t):
+        dt = 0.0
+        _begin_life(s, c, t)
+    s.t = t
+    if math.floor(t / S_PER_DAY) > s.day:
+        _end_day(s, t, rows[n[1]])
+        n[1] += 1
+    if s.running > 0.0 and signals.repeats(s, t, temp_c, pressure_kpa, hours, rh_pct):
+        return
+    stood_s = signals.stale_s(s, t, temp_c, pressure_kpa, hours, rh_pct)
+    if stood_s > c.gap_s:
+        dt = max(dt, stood_s)
+        signals.forget(s)
+    temp_new, pressure_new = not math.isnan(temp_c), not math.isnan(pressure_kpa)
+    before_kpa = s.pressure_kpa
+    gained_h = 0.0
+    if not math.isnan(rh_pct):
+        s.rh_pct = rh_pct
+    if pressure_new:
+        signals.take_pressure(s, t, pressure_kpa)
+    if not math.isnan(hours):
+        gained_h = signals.take_hours(s, t, hours)
+    if temp_new:
+        signals.take_temp(s, t, signals.without_spike(s, t, temp_c))
+    if math.isnan(s.temp_c):
+        return
+    _breathe(s, c, t, dt, temp_new, ambient_c)
+    _runs_step(s, c, t, dt, gained_h, pressure_new, temp_new, before_kpa, run_rows, rows, n)
+    n[1] = _patterns_step(s, c, t, dt, pressure_new, rows, n[1])
+
+
+@kernel
 def fold(
     state: Record,
     const: Record,
@@ -291,112 +258,26 @@ def fold(
     """
     s = state[0]
     c = const[0]
-    n_runs = 0
-    n_rows = 0
-    traced = columns.shape[1] > 0
+    n = np.zeros(2, np.int64)
     for i in range(from_row, at_s.shape[0]):
-        if n_rows > decision_rows.shape[0] - ROOM or n_runs >= run_rows.shape[0]:
-            return i, n_runs, n_rows
-        t = at_s[i]
-        first = math.isnan(s.t)
-        dt = 0.0 if first else t - s.t
-        if first:
-            s.first_t = t
-            s.day = math.floor(t / S_PER_DAY)
-            s.cooling_s = c.cooling_s
-            s.top_kpa = c.max_kpa
-        s.t = t
-        if math.floor(t / S_PER_DAY) > s.day:
-            row = decision_rows[n_rows]
-            row.kind = DAY_ENDED
-            row.t = t
-            row.since_t = s.day
-            row.run_start_t = math.floor(t / S_PER_DAY)
-            row.features[0] = s.water_g
-            row.features[1] = s.water_low_g
-            row.features[2] = s.water_high_g
-            n_rows += 1
-            s.day = math.floor(t / S_PER_DAY)
-        temp_new = not math.isnan(temp_c[i])
-        if s.running > 0.0 and signals.repeats(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i]):
-            continue
-        stood_s = signals.stale_s(s, t, temp_c[i], pressure_kpa[i], hours[i], rh_pct[i])
-        if stood_s > c.gap_s:
-            dt = max(dt, stood_s)
-            signals.forget(s)
-        pressure_new = not math.isnan(pressure_kpa[i])
-        if not math.isnan(rh_pct[i]):
-            s.rh_pct = rh_pct[i]
-        before_kpa = s.pressure_kpa
-        if pressure_new:
-            signals.take_pressure(s, t, pressure_kpa[i])
-        gained_h = 0.0 if math.isnan(hours[i]) else signals.take_hours(s, t, hours[i])
-        if temp_new:
-            signals.take_temp(s, t, signals.without_spike(s, t, temp_c[i]))
-        if math.isnan(s.temp_c):
-            continue
-        _breathe(s, c, t, dt, temp_new, ambient_c[i])
-
-        if s.running > 0.0:
-            end_t = math.nan
-            if dt > c.gap_s and not runs.bridged(s, c, dt, gained_h, pressure_new):
-                end_t = s.run_last_t
-                if not math.isnan(s.pending_t):
-                    end_t = s.pending_t
-            else:
-                runs.confirm(s, gained_h)
-                end_t = runs.find_stop(s, c, t, dt, gained_h, pressure_new)
-            if not math.isnan(end_t):
-                if _close_run(s, c, t, end_t, run_rows[n_runs]):
-                    run_row(s, c, t, end_t, run_rows[n_runs].wet > 0.0, decision_rows[n_rows])
-                    n_runs += 1
-                    n_rows += 1
-                ambient.restart_soak(s, t)
-        if s.running == 0.0:
-            if runs.find_start(s, c, t, dt, gained_h, pressure_new):
-                s.before_start_kpa = before_kpa
-                _open_run(s, c)
-                s.run_last_t = s.start_t
-                s.run_last_c = s.start_temp_c
-            elif temp_new:
-                ambient.watch_cooling(s, t)
-        if s.running > 0.0 and math.isnan(s.pending_t):
-            _meter_keeps_silent(s, dt, gained_h)
-            if _turn(s, c, t, t - s.run_last_t):
-                row = decision_rows[n_rows]
-                row.kind = GOT_HOT
-                row.t = t
-                row.run_start_t = s.start_t
-                row.since_t = s.start_t
-                n_rows += 1
-            elapsed_min = math.floor((t - s.start_t) / 60.0)
-            if (
-                math.isnan(s.run_to_hot_t)
-                and t - s.start_t >= EARLIEST_FORECAST_S
-                and elapsed_min > s.run_decided_min
-                and (elapsed_min <= 45.0 or elapsed_min >= s.run_decided_min + 5.0)
-            ):
-                warming_row(s, c, t, decision_rows[n_rows])
-                s.run_decided_min = elapsed_min
-                n_rows += 1
-        if s.water_g <= c.dry_g and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
-            row = decision_rows[n_rows]
-            row.kind = DRIED
-            row.t = t
-            row.run_start_t = s.start_t
-            row.since_t = s.first_wet_t
-            n_rows += 1
-            _forget_wetness(s, t)
-        verdict = watch_pressure(s, c, t, min(dt, c.gap_s), pressure_new)
-        if verdict > 0.0:
-            pressure_row(s, c, t, PRESSURE_DOUBT if verdict == 1.0 else PRESSURE_SOUND, decision_rows[n_rows])
-            n_rows += 1
-            if verdict == 2.0:
-                s.conflict_kind = 0.0
-                s.conflict_s = 0.0
-        if traced:
+        if n[1] > decision_rows.shape[0] - ROOM or n[0] >= run_rows.shape[0]:
+            return i, n[0], n[1]
+        _fold_one(
+            s,
+            c,
+            at_s[i],
+            temp_c[i],
+            pressure_kpa[i],
+            hours[i],
+            rh_pct[i],
+            ambient_c[i],
+            run_rows,
+            decision_rows,
+            n,
+        )
+        if columns.shape[1] > 0 and not math.isnan(s.temp_c):
             _write_trace(s, c, i, columns)
-    return at_s.shape[0], n_runs, n_rows
+    return at_s.shape[0], n[0], n[1]
 
 
 @kernel

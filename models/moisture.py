@@ -98,7 +98,8 @@ def keep_ledger(
 ) -> None:
     """Carry all three ledgers over `dt_s` of running at a temperature, gauge pressure and part of rated air.
 
-    The dry ledger gains by the least air from the driest intake and dries by the most; the wet one the reverse.
+    The dry ledger gains by the least air from the driest intake and dries by the most; the wet one the
+    reverse.
     """
     ambient_pa = c.ambient_abs_kpa * PA_PER_KPA
     ratio_out = saturated_humidity_ratio(temp_c, c.ambient_abs_kpa + pressure_kpa)

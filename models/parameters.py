@@ -1,4 +1,4 @@
-"""What the engine takes as given: margins, limits, the physics it can't measure. One frozen table of defaults.
+"""What the engine takes as given: margins, limits, the physics it can't measure. One frozen table.
 
 A site changes these in its settings. Values that no reading can tell (drying effectiveness, heat losses)
 carry a low and a high beside the best guess, and the ledger's bounds are computed from those.

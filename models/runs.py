@@ -121,7 +121,8 @@ def find_stop(s: Record, c: Record, t: float, dt: float, gained_h: float, pressu
     if pressure_new and s.pressure_up > 0.0 and s.pressure_kpa < c.off_kpa:
         s.pending_t = max(min(s.hold_t, s.run_last_t), s.start_t)
         return s.pending_t if t - s.pending_t > STOP_CONFIRM_S else math.nan
-    if s.confirmed == 0.0 and t - s.start_t > UNCONFIRMED_S and s.smooth_c < WARM_C:
+    if s.confirmed < 1.0 and t - s.start_t > UNCONFIRMED_S and s.smooth_c < WARM_C:
+        s.confirmed = 0.0
         return t
     return _cooled(s, c, t, dt)
 

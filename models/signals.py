@@ -1,4 +1,4 @@
-"""From raw values to signals that can be reasoned with: spikes, smoothing, recent lows and highs, meter steps.
+"""From raw values to signals to reason with: spikes, smoothing, recent lows and highs, meter steps.
 
 Compiled; called by the fold once a reading. Nothing here knows what a run is.
 """
@@ -166,9 +166,9 @@ def take_hours(s: Record, t: float, hours: float) -> float:
         return -1.0
     if gained_h <= 1e-6:
         return 0.0
-    if FINEST_STEP_H <= gained_h < s.step_h:
-        s.step_h = gained_h
-    elif gained_h > s.step_h and gained_h > elapsed_h + 0.002:
+    finer = FINEST_STEP_H <= gained_h < s.step_h
+    coarser = gained_h > s.step_h and gained_h > elapsed_h + 0.002
+    if finer or coarser:
         s.step_h = gained_h
     s.step_before_t = s.step_t
     s.step_t = t

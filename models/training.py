@@ -1,7 +1,8 @@
-"""Training: simulated fleets through the engine's own fold, labelled from hidden truth, into one model a pattern.
+"""Training: simulated fleets through the engine's own fold, labelled from hidden truth.
 
-Each row is a decision moment exactly as live operation would meet it. A label says what was truly so (or truly
-coming, for short-cycling), never what a signal crossed. Only this, evaluation, the demo and tests know the plant.
+Each row is a decision moment exactly as live operation would meet it. A label says what was truly so (or
+truly coming, for short-cycling), never what a signal crossed. Only this, evaluation, the demo and tests know
+the plant.
 """
 
 from __future__ import annotations
@@ -50,7 +51,7 @@ THRESHOLDS = {
     Pattern.NEVER_REACHING_TEMPERATURE: 0.6,
     Pattern.PRESSURE_SENSOR_ICING: 0.5,
 }
-"""Probability from which a finding is opened: a wasted visit weighs four times a run's delay for the one pattern that
+"""Probability from which a finding is opened: a wasted visit weighs a little more for the one pattern that
 is asked every minute, and as much as a missed unit for the others."""
 
 
@@ -118,8 +119,8 @@ def _table(pattern: Pattern, rows: Record, labels: Iterable[Label], group: int) 
 def _without_undecided(table: Table, rows: Record, unit: FleetUnit) -> Table:
     """Weigh out moments of runs that a healthy twin had long outdone, yet that are no finding by its meaning.
 
-    They ended just too soon, or got hot at last, late and barely: to call the machine well would be as wrong as to
-    call it sick.
+    They ended just too soon, or got hot at last, late and barely: to call the machine well would be as wrong
+    as to call it sick.
     """
     offset_s = unit.start_at_ms / MS_PER_S + unit.spec.instruments.clock_offset_s
     weight = table.weight.copy()
@@ -135,8 +136,8 @@ def _without_undecided(table: Table, rows: Record, unit: FleetUnit) -> Table:
 def with_warm_twins(table: Table, rng: np.random.Generator) -> Table:
     """For each doubt of a pressure sensor the same doubt in warm weather, where it can't be ice.
 
-    Water freezes at 0 degC in every simulator and in none of them above: the one thing about icing that is sure.
-    Without this the few failed transducers of a simulated fleet would have to teach it.
+    Water freezes at 0 degC in every simulator and in none of them above: the one thing about icing that is
+    sure. Without this the few failed transducers of a simulated fleet would have to teach it.
     """
     names = PATTERNS[Pattern.PRESSURE_SENSOR_ICING].FEATURES
     features = table.features.copy()

@@ -1,6 +1,7 @@
 """Never reaching temperature: a run long enough to get hot stays below the required temperature.
 
-Judged every minute of a warm-up from the curve's own bend, not after the run. Consecutive such runs are one finding.
+Judged every minute of a warm-up from the curve's own bend, not after the run. Consecutive such runs are one
+finding.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ FEATURES = (
     "forecast_short_k",
     "progress",
     "never_hot_runs",
+    "own_warm_up_ratio",
     "straight_ratio",
     "bent_ratio",
 )

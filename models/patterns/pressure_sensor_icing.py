@@ -1,6 +1,7 @@
-"""Pressure-sensor icing: ice in the sensor's port makes the pressure reading wrong, until it thaws with a step.
+"""Pressure-sensor icing: ice in the sensor's port makes the reading wrong, until it thaws with a step.
 
-The fold tells where the sensor contradicts temperature and hour meter; here it is judged whether frost explains it.
+The fold tells where the sensor contradicts temperature and hour meter; here it is judged whether frost
+explains it.
 """
 
 from __future__ import annotations
@@ -40,7 +41,8 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
         text = f"The sensor still creeps up at {reads} {f['since_edge_min']:.0f} min after the start,"
         text += " where a sump fills in seconds."
     else:
-        text = f"The sensor has read {reads} unmoved through the start, while the oil warmed by {change_k:.0f} K."
+        text = f"The sensor has read {reads} unmoved through the start,"
+        text += f" while the oil warmed by {change_k:.0f} K."
     facts = [
         fact("conflict_min", minutes, text),
         fact(
