@@ -172,7 +172,11 @@ class AlarmDesk:
             now = self._clock()
             known = self._alarms_concerned({finding.unit_id for finding in findings})
             changes = policy.review(
-                findings, known, now, self._settings.policy, withdrawn=self._withdrawn(known, findings)
+                [finding for finding in findings if not finding.withdrawn],
+                known,
+                now,
+                self._settings.policy,
+                withdrawn=self._withdrawn(known, findings),
             )
             book = {one.alarm_id: one for one in known} | {
                 change.alarm.alarm_id: change.alarm for change in changes
@@ -227,11 +231,15 @@ class AlarmDesk:
         return self._read(query)
 
     def _withdrawn(self, alarms: Iterable[Alarm], heard: Iterable[Finding]) -> frozenset[str]:
-        """Ids of findings behind open alarms that the results no longer hold, nor are heard of just now."""
+        """Ids of findings that late data have undone, or that the results no longer hold."""
+        undone = {one.finding_id for one in heard if one.withdrawn}
         asked = {one.finding.finding_id for one in alarms if one.open} - {one.finding_id for one in heard}
-        query = sa.select(tables.findings.c.finding_id).where(tables.findings.c.finding_id.in_(sorted(asked)))
+        query = sa.select(tables.findings.c.record).where(tables.findings.c.finding_id.in_(sorted(asked)))
         with self._database.connect() as connection:
-            return frozenset(asked - set(connection.execute(query).scalars()))
+            kept = [
+                msgspec.json.decode(record, type=Finding) for record in connection.execute(query).scalars()
+            ]
+        return frozenset(undone | (asked - {one.finding_id for one in kept if not one.withdrawn}))
 
     def _standing_findings(self) -> list[Finding]:
         query = sa.select(tables.findings.c.record).where(tables.findings.c.end_at_ms.is_(None))

@@ -75,6 +75,9 @@ def told(report: ImportReport, *, dry_run: bool) -> list[str]:
     lines = [
         f"{verb} {report.rows_new:,} new rows of {n_units} units in {report.seconds:.1f} s, {rate:,.0f}/s"
     ]
+    if report.files_passed_over:
+        names = ", ".join(path.name for path in report.files_passed_over)
+        lines.append(f"passed over, no logs by their first line: {names}")
     if report.rows_repeated:
         lines.append(f"{report.rows_repeated:,} rows were there already")
     if report.rows_quarantined:

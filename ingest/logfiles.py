@@ -48,6 +48,8 @@ class ImportReport:
     """Good rows of each unit."""
     ignored_columns: set[str] = field(default_factory=set)
     """Names of CSV columns that mean nothing here."""
+    files_passed_over: list[Path] = field(default_factory=list)
+    """Files inside the folders named that are no logs by their first line."""
     first_at_ms: int | None = None
     """Oldest and newest instant among the good rows. [Unix ms]"""
     last_at_ms: int | None = None
@@ -89,9 +91,10 @@ def import_paths(
         If the store can't keep a block; what came before it is kept.
     """
     started_s = time.perf_counter()
-    sources = _opened(paths)
+    sources, passed_over = _opened(paths)
     n_bytes = sum(source.path.stat().st_size for source in sources)
     job = _Import(store, quarantine, received_at_ms, prefix, dry_run)
+    job.report.files_passed_over = passed_over
     n_bytes_before = 0
     for source in sources:
         for n_bytes_read in job.run(source):
@@ -110,9 +113,14 @@ class _Source:
     layout: Layout | None
 
 
-def _opened(paths: Sequence[Path]) -> list[_Source]:
+def _opened(paths: Sequence[Path]) -> tuple[list[_Source], list[Path]]:
+    """Sources to import, and files that only lay in a folder named and are no logs.
+
+    Whoever names a file means it, so one that is no log is a fault; a folder may hold other things too.
+    """
     faults: list[str] = []
     sources: list[_Source] = []
+    passed_over: list[Path] = []
     try:
         files = log_files(paths)
     except OSError as error:
@@ -121,14 +129,17 @@ def _opened(paths: Sequence[Path]) -> list[_Source]:
         try:
             source = _source(path)
         except CsvHeaderError as error:
-            faults.append(f"{path}: {error}")
+            if path in paths:
+                faults.append(f"{path}: {error}")
+            else:
+                passed_over.append(path)
         except OSError as error:
             faults.append(f"{path}: can't be read: {error.strerror}")
         else:
             sources += [] if source is None else [source]
     if faults:
         raise LogFileError(faults)
-    return sources
+    return sources, passed_over
 
 
 def _source(path: Path) -> _Source | None:

@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ingest.reading import FloatArray
+from models.atmosphere import standard_pressure_kpa
 from models.plant import Weather
+from models.saturation import saturation_pressure_over_water_pa
 
 HOUR_S = 3600.0
 DAY_H = 24.0
@@ -133,22 +135,6 @@ def varied(climate: Climate, rng: np.random.Generator) -> Climate:
     )
 
 
-def vapour_over_water_pa(temp_c: FloatArray) -> FloatArray:
-    """Saturation pressure over liquid water, also below freezing. [Pa]
-
-    References
-    ----------
-    .. [1] Buck's enhanced relation of 1996 in its usual form; within 0.1 % of Hyland and Wexler from
-       -40 to 50 degC. Coefficients from memory.
-    """
-    return 611.21 * np.exp((18.678 - temp_c / 234.5) * temp_c / (257.14 + temp_c))
-
-
-def standard_atm_kpa(altitude_m: float) -> float:
-    """Pressure of the standard atmosphere below 11 km, ISO 2533. [kPa]"""
-    return float(101.325 * (1.0 - 2.25577e-5 * altitude_m) ** 5.25588)
-
-
 def _wandering(rng: np.random.Generator, n: int, sd: float, memory_h: float) -> FloatArray:
     """First-order autoregressive noise, hourly."""
     keep = math.exp(-1.0 / memory_h)
@@ -190,9 +176,11 @@ def weather(
     rh_day_frac = np.clip(rh_day_frac, 0.08, 0.99)
     swing_k = climate.daily_swing_k * np.clip(1.6 - rh_day_frac, 0.4, 1.5)
     temp_c = slow_c + swing_k * np.cos(2 * np.pi * (local_h - 15.0) / DAY_H) + _wandering(rng, n, 0.5, 3.0)
-    vapour_pa = rh_day_frac * vapour_over_water_pa(slow_c)
-    vapour_pa = np.minimum(vapour_pa, 0.995 * vapour_over_water_pa(temp_c))
-    return Weather(step_s=HOUR_S, temp_c=temp_c, vapour_pa=vapour_pa, atm_kpa=standard_atm_kpa(altitude_m))
+    vapour_pa = rh_day_frac * saturation_pressure_over_water_pa(slow_c)
+    vapour_pa = np.minimum(vapour_pa, 0.995 * saturation_pressure_over_water_pa(temp_c))
+    return Weather(
+        step_s=HOUR_S, temp_c=temp_c, vapour_pa=vapour_pa, atm_kpa=standard_pressure_kpa(altitude_m)
+    )
 
 
 def parked_in_garage(
@@ -224,4 +212,4 @@ def in_the_sun(outside: Weather, *, start_at_ms: int, utc_offset_h: float, rise_
 
 def relative_humidity_pct(temp_c: FloatArray, vapour_pa: FloatArray) -> FloatArray:
     """Relative humidity over water. [%]"""
-    return np.minimum(100.0 * vapour_pa / vapour_over_water_pa(temp_c), 100.0)
+    return np.minimum(100.0 * vapour_pa / saturation_pressure_over_water_pa(temp_c), 100.0)

@@ -96,7 +96,8 @@ def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool
         s.conflict_n += 1.0
         s.conflict_seen_t = t
         s.conflict_kind = kind
-        s.pressure_trusted = 0.0
+        if s.conflict_n >= ENOUGH_READINGS:
+            s.pressure_trusted = 0.0
         s.agree_s = 0.0
         before_s = s.conflict_s
         s.conflict_s += dt

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ingest.units_of_measure import KPA_PER_PSI
 from models.plant import Faults, Machine
-from models.sensors import PSI_KPA, Instruments, SensorFault, SensorFaultKind
+from models.sensors import Instruments, SensorFault, SensorFaultKind
 
 DAY_S = 86400
 
@@ -185,7 +186,7 @@ def instruments(rng: np.random.Generator, kind: str) -> Instruments:
         temp_lag_s=rng.uniform(2.0, 30.0),
         pressure_noise_kpa=rng.uniform(0.2, 2.5),
         pulsation_kpa=rng.uniform(1.0, 12.0),
-        pressure_step_kpa=4.0 if one_byte else float(rng.choice([0.5, PSI_KPA, PSI_KPA, 8.0])),
+        pressure_step_kpa=4.0 if one_byte else float(rng.choice([0.5, KPA_PER_PSI, KPA_PER_PSI, 8.0])),
         pressure_offset_kpa=rng.normal(0.0, 6.0),
         # One byte at 4 kPa a bit ends below rated pressure.
         pressure_top_kpa=1000.0 if one_byte else 1600.0,

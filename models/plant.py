@@ -12,13 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.reading import FloatArray, IntArray
+from ingest.units_of_measure import STANDARD_ATMOSPHERE_KPA
 from models.plant_kernel import NEVER_S, RUN_COLUMNS, TRUTH_COLUMNS, run_machine
 from models.plant_machine import FAST, SLOW, Machine
 from models.plant_steps import FLOOR_C, MARGIN_K, saturation_pa
 
 __all__ = ["FAST", "SLOW", "Duty", "Faults", "Machine", "RunTruth", "Truth", "Weather", "simulate"]
-
-STANDARD_ATM_KPA = 101.325
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +29,7 @@ class Weather:
     """Where the truck stands: outside, or in its garage. [degC]"""
     vapour_pa: FloatArray
     """Partial pressure of water vapour. [Pa]"""
-    atm_kpa: float = STANDARD_ATM_KPA
+    atm_kpa: float = STANDARD_ATMOSPHERE_KPA
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from ingest.units_of_measure import ZERO_CELSIUS_K
 from models.compiled import kernel
 from models.plant_machine import Machine
-from models.plant_steps import KELVIN_K, saturation_pa
+from models.plant_steps import saturation_pa
 
 ICE_J_G = 334.0
 """Heat of fusion of water."""
@@ -50,10 +51,10 @@ def port_step(
     plug_frac = ice_g / machine.port_plug_g
     if sealed_abs_kpa_k > 0.0:
         if plug_frac >= 0.7:
-            return sealed_abs_kpa_k * (port_c + KELVIN_K) - atm_kpa, sealed_abs_kpa_k, ice_g
+            return sealed_abs_kpa_k * (port_c + ZERO_CELSIUS_K) - atm_kpa, sealed_abs_kpa_k, ice_g
         return sump_kpa, 0.0, 0.4 * machine.port_plug_g
     if plug_frac >= 1.0:
-        return port_kpa, (port_kpa + atm_kpa) / (port_c + KELVIN_K), ice_g
+        return port_kpa, (port_kpa + atm_kpa) / (port_c + ZERO_CELSIUS_K), ice_g
     if plug_frac > 0.5:
         lag_s = 3.0 * math.exp(12.0 * (plug_frac - 0.5))
         return port_kpa + (sump_kpa - port_kpa) / lag_s, 0.0, ice_g

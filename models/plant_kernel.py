@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 
 from ingest.reading import FloatArray, IntArray
+from ingest.units_of_measure import ZERO_CELSIUS_K
 from models.compiled import kernel
 from models.plant_ice import ice_step, port_step, port_water_step
 from models.plant_machine import Machine
 from models.plant_steps import (
-    KELVIN_K,
     LATENT_J_KG,
     air_step,
     gained_water_kg,
@@ -155,7 +155,9 @@ def run_machine(
         if s % AIR_EVERY_S == 0:
             air_c, vap_pa = between(s / air_every_s, air_temp_c), between(s / air_every_s, vapour_pa)
             w_in = humidity_ratio(vap_pa, atm_kpa * 1000.0)
-            air_kg_s = machine.free_air_m3_s * (atm_kpa * 1000.0 - vap_pa) / (287.042 * (air_c + KELVIN_K))
+            air_kg_s = (
+                machine.free_air_m3_s * (atm_kpa * 1000.0 - vap_pa) / (287.042 * (air_c + ZERO_CELSIUS_K))
+            )
         demand, i_change = step_value(s, i_change, demand, change_s, demand_frac)
         stuck, i_fault = step_value(s, i_fault, stuck, fault_s, stuck_frac)
         water_g, i_drain = step_value(s, i_drain, water_g, drain_s, no_water)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
+from ingest.units_of_measure import ZERO_CELSIUS_K
 from models.compiled import kernel
 from models.plant_machine import Machine
 
 LATENT_J_KG = 2.35e6
-KELVIN_K = 273.15
 MARGIN_K = 10.0
 """Required temperature over the pressure dew point."""
 FLOOR_C = 65.0
@@ -18,7 +18,7 @@ FLOOR_C = 65.0
 @kernel
 def saturation_pa(temp_c: float) -> float:
     """Saturation pressure over water, over ice below 0.01 degC (Hyland and Wexler 1983). [Pa]"""
-    t = temp_c + KELVIN_K
+    t = temp_c + ZERO_CELSIUS_K
     if temp_c < 0.01:
         return math.exp(
             -5674.5359 / t

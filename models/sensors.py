@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from ingest.reading import FloatArray, IntArray, Readings
+from ingest.units_of_measure import KPA_PER_PSI
 from models.climate import relative_humidity_pct
 from models.plant import Truth
 
-PSI_KPA = 6.894757
 NOT_AVAILABLE_TEMP_C = 215.0
 """One-byte "not available" at 1 degC a bit from -40, as a careless gateway passes it on."""
 NOT_AVAILABLE_KPA = 2040.0
@@ -37,7 +37,7 @@ class Instruments:
     """Of the electronics, always there."""
     pulsation_kpa: float = 6.0
     """Of the machine while it runs and the port is open."""
-    pressure_step_kpa: float = PSI_KPA
+    pressure_step_kpa: float = KPA_PER_PSI
     pressure_offset_kpa: float = 0.0
     pressure_top_kpa: float = 1600.0
     """Largest value the controller can send."""
@@ -203,9 +203,9 @@ def _apply(
         case SensorFaultKind.PRESSURE_FROZEN:
             pressure_kpa[span] = pressure_kpa[first]
         case SensorFaultKind.PRESSURE_LOW_RAIL:
-            pressure_kpa[span] = -25.0 * PSI_KPA
+            pressure_kpa[span] = -25.0 * KPA_PER_PSI
         case SensorFaultKind.PRESSURE_HIGH_RAIL:
-            pressure_kpa[span] = 225.0 * PSI_KPA
+            pressure_kpa[span] = 225.0 * KPA_PER_PSI
         case SensorFaultKind.PRESSURE_DRIFT:
             pressure_kpa[span] += rng.choice([-1.0, 1.0]) * np.linspace(
                 0.0, rng.uniform(40.0, 250.0), last - first

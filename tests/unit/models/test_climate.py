@@ -8,17 +8,17 @@ import numpy as np
 import psychrolib
 import pytest
 
+from models.atmosphere import standard_pressure_kpa
 from models.climate import (
     PRESETS,
     in_the_sun,
     parked_in_garage,
     relative_humidity_pct,
-    standard_atm_kpa,
-    vapour_over_water_pa,
     varied,
     weather,
 )
 from models.plant import Weather
+from models.saturation import saturation_pressure_over_water_pa
 
 JANUARY = int(dt.datetime(2024, 1, 1, tzinfo=dt.UTC).timestamp() * 1000)
 MONDAY = dt.datetime(2024, 1, 1, tzinfo=dt.UTC)
@@ -39,7 +39,7 @@ def year_of(name: str, *, seed: int = 0) -> Weather:
 def test_vapour_over_water_agrees_with_psychrolib_above_freezing() -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
     for temp_c in (1.0, 10.0, 21.0, 30.0, 45.0):
-        assert vapour_over_water_pa(np.array(temp_c)) == pytest.approx(
+        assert saturation_pressure_over_water_pa(np.array(temp_c)) == pytest.approx(
             psychrolib.GetSatVapPres(temp_c), rel=2e-3
         )
 
@@ -49,7 +49,7 @@ def test_vapour_over_water_exceeds_that_over_ice(temp_c: float, ratio: float) ->
     """Ratios of the published saturation curves over water and ice, to their last digit and 0.2 %."""
     psychrolib.SetUnitSystem(psychrolib.SI)
     over_ice_pa = psychrolib.GetSatVapPres(temp_c)
-    assert vapour_over_water_pa(np.array(temp_c)) / over_ice_pa == pytest.approx(ratio, rel=2e-3)
+    assert saturation_pressure_over_water_pa(np.array(temp_c)) / over_ice_pa == pytest.approx(ratio, rel=2e-3)
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def test_vapour_over_water_exceeds_that_over_ice(temp_c: float, ratio: float) ->
 )
 def test_standard_atm_kpa(altitude_m: float, pa: float) -> None:
     """ISO 2533, at geopotential heights."""
-    assert 1000.0 * standard_atm_kpa(altitude_m) == pytest.approx(pa, rel=2e-4)
+    assert 1000.0 * standard_pressure_kpa(altitude_m) == pytest.approx(pa, rel=2e-4)
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -65,7 +65,7 @@ def test_weather_never_holds_more_vapour_than_air_can(name: str) -> None:
     air = year_of(name)
     assert len(air.temp_c) >= 365 * 24 + 2
     assert (air.vapour_pa > 0.0).all()
-    assert (air.vapour_pa <= vapour_over_water_pa(air.temp_c)).all()
+    assert (air.vapour_pa <= saturation_pressure_over_water_pa(air.temp_c)).all()
     assert np.abs(air.temp_c).max() < 60.0
 
 

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ingest.units_of_measure import KPA_PER_PSI
 from models.plant import FAST, Duty, Faults, Truth, Weather, simulate
 from models.sensors import (
     NOT_AVAILABLE_KPA,
     NOT_AVAILABLE_TEMP_C,
-    PSI_KPA,
     Instruments,
     Observed,
     SensorFault,
@@ -72,7 +72,7 @@ def test_observe_perfect_instruments_show_the_truth() -> None:
     assert (readings.seq == -1).all()
 
 
-@pytest.mark.parametrize("step", [1.0, PSI_KPA, 4.0, 8.0])
+@pytest.mark.parametrize("step", [1.0, KPA_PER_PSI, 4.0, 8.0])
 def test_observe_rounds_to_the_sensors_steps(step: float) -> None:
     readings = observed(replace(EXACT, temp_step_c=1.0, pressure_step_kpa=step)).readings
     for values, size in ((readings.pressure_kpa, step), (readings.discharge_temp_c, 1.0)):
