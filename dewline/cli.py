@@ -153,6 +153,27 @@ def replay(
     replaying.replay(_load(context, home), unit_ids or None, span, out, context.obj.terminal)
 
 
+@app.command()
+def train(
+    context: typer.Context,
+    home: HomeOption = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="Folder for the models; by default models/ in the home.", show_default=False
+        ),
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Random seed of the fleet.", show_default=False)] = None,
+    n_units: Annotated[
+        int | None, typer.Option("--units", min=20, help="Simulated units.", show_default=False)
+    ] = None,
+) -> None:
+    """Train the models of the patterns anew on a simulated fleet."""
+    from dewline import train as training
+
+    training.train(_load(context, home), out, seed, n_units, context.obj.terminal)
+
+
 @app.command("settings")
 def settings_(
     context: typer.Context,

@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
+from pathlib import Path
 
 import numpy as np
 import sklearn
@@ -25,7 +26,7 @@ from sklearn.preprocessing import SplineTransformer, StandardScaler
 from ingest.quality import judge_columns
 from ingest.reading import FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S
-from models.artefact import ModelCard, PatternModel
+from models.artefact import ModelCard, PatternModel, PatternModels, save_model
 from models.engine import COLUMNS_OF_KIND, JUDGED, PATTERNS, decision_rows
 from models.fleets import FleetUnit, fleet_unit
 from models.labels import TWIN_RATIO, Label
@@ -39,7 +40,7 @@ MARGINAL_WEIGHT = 0.2
 WARM_TWIN_C = (7.0, 40.0)
 """Above what an estimate of freezing air may err by, up to the hottest yards. [degC]"""
 SEED = 20260101
-N_UNITS = 320
+N_UNITS = 240
 DAYS = 30
 ENOUGH_MOMENTS = 50
 
@@ -191,6 +192,27 @@ def _mapped(
         return
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         yield from pool.map(work, range(n), chunksize=4)
+
+
+def train(
+    folder: Path,
+    *,
+    seed: int = SEED,
+    n_units: int = N_UNITS,
+    days: int = DAYS,
+    workers: int = 2,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> PatternModels:
+    """Train every pattern's model on a simulated fleet and write the files to `folder`.
+
+    The same seed and sizes give the same models, whatever the number of workers. A pattern that the fleet
+    shows no case of stops the training before any file is written.
+    """
+    tables = simulated_tables(seed=seed, n_units=n_units, days=days, workers=workers, on_progress=on_progress)
+    models = {pattern: fit(pattern, table, seed=seed) for pattern, table in tables.items()}
+    for model in models.values():
+        save_model(model, folder)
+    return PatternModels(of=models)
 
 
 def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = None) -> PatternModel:
