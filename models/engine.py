@@ -7,7 +7,6 @@ features, a scikit-learn model gives it a probability, and the pattern files tur
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,22 +17,20 @@ import numpy as np
 from ingest.profile import UnitProfile
 from ingest.quality import OUT_OF_RANGE, Quality
 from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
-from ingest.units_of_measure import MS_PER_S
-from models import moisture
+from ingest.units_of_measure import MS_PER_S, PA_PER_KPA
+from models import moisture, row_records
 from models.artefact import PatternModels
-from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, S_PER_DAY, WARMING_COLUMNS
+from models.features import S_PER_DAY
 from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
 from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
-from models.patterns.watch import Moment, Watch, instant
-from models.records import Event, Outcome, Pattern, Run, UnitStatus, WaterDay
-from models.run_account import describe_run
+from models.patterns.watch import Watch, instant
+from models.records import Event, Pattern, UnitStatus, WaterDay
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
     PRESSURE_DOUBT,
-    PRESSURE_SOUND,
     RUN_ENDED,
     RUN_ROW,
     STATE,
@@ -46,12 +43,6 @@ from models.trace import Trace
 
 PATTERNS = {
     module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
-}
-COLUMNS_OF_KIND = {
-    RUN_ENDED: RUN_COLUMNS,
-    WARMING: WARMING_COLUMNS,
-    PRESSURE_DOUBT: PRESSURE_COLUMNS,
-    PRESSURE_SOUND: PRESSURE_COLUMNS,
 }
 JUDGED = {
     Pattern.SHORT_CYCLING: RUN_ENDED,
@@ -147,7 +138,7 @@ def advance(
     events: list[Event] = []
     _check(state, readings)
     for run_rows, rows in _folded(memory, readings, profile, parameters):
-        events += [_run(state.unit_id, row) for row in run_rows]
+        events += [row_records.run(state.unit_id, row) for row in run_rows]
         events += _judged(state.unit_id, rows, watches, models)
     after = State(unit_id=state.unit_id, memory=memory, watches=watches, rows=state.rows + len(readings))
     return after, events
@@ -192,7 +183,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         return None
     running = bool(s["running"] > 0 and math.isnan(s["pending_t"]))
     const = constants(profile, parameters)[0]
-    required_c = float(s["now_required_c"]) if running else _resting_required_c(state.memory, const)
+    dew_c, required_c = (float(s["now_dew_c"]), float(s["now_required_c"])) if running else _at_rest(s, const)
     dry_out_s = moisture.dry_out_needed_s(s, const, max(required_c, 80.0))
     return UnitStatus(
         unit_id=state.unit_id,
@@ -200,9 +191,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         running=running,
         discharge_temp_c=float(s["temp_c"]),
         required_temp_c=required_c,
-        pressure_dew_point_c=required_c - parameters.required_margin_k
-        if not running
-        else float(s["now_dew_c"]),
+        pressure_dew_point_c=dew_c,
         pressure_kpa=float(s["pressure_kpa"]),
         pressure_trusted=bool(s["pressure_trusted"] > 0),
         hours=float(s["hours"]),
@@ -213,7 +202,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         water_low_g=float(s["water_low_g"]),
         water_high_g=float(s["water_high_g"]),
         dry_out_min=float(dry_out_s) / 60.0,
-        run=_run_in_hand(state) if running else None,
+        run=row_records.run_in_hand(state.unit_id, s) if running else None,
     )
 
 
@@ -230,12 +219,14 @@ def unfinished(state: State) -> list[Event]:
         return []
     day = WaterDay(
         unit_id=state.unit_id,
-        date=_date(int(s["t"] // S_PER_DAY)),
+        date=row_records.date_of(int(s["t"] // S_PER_DAY)),
         grams=float(s["water_g"]),
         low=float(s["water_low_g"]),
         high=float(s["water_high_g"]),
     )
-    return [_run_in_hand(state), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
+    return (
+        [row_records.run_in_hand(state.unit_id, s), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
+    )
 
 
 def _check(state: State, readings: Readings) -> None:
@@ -290,15 +281,15 @@ def _judged(
     for pattern, kind in JUDGED.items():
         asked = np.flatnonzero(rows["kind"] == kind)
         if len(asked):
-            columns = COLUMNS_OF_KIND[kind]
+            columns = row_records.COLUMNS_OF_KIND[kind]
             features = PATTERNS[pattern].FEATURES
             table = rows["features"][asked][:, [columns.index(name) for name in features]]
             probabilities[asked] = models.of[pattern].probability(table)
     for row, probability in zip(rows, probabilities, strict=True):
         if row["kind"] == DAY_ENDED:
-            yield from _days(unit_id, row)
+            yield from row_records.water_days(unit_id, row)
             continue
-        moment = _moment(unit_id, row)
+        moment = row_records.moment(unit_id, row)
         for pattern, module in PATTERNS.items():
             watches[pattern], found = module.judge(
                 watches[pattern], moment, float(probability), models.of[pattern].threshold
@@ -306,96 +297,12 @@ def _judged(
             yield from found
 
 
-def _moment(unit_id: str, row: Record) -> Moment:
-    names = COLUMNS_OF_KIND.get(float(row["kind"]), ())
-    at = instant(float(row["t"]))
-    if at is None:
-        raise ValueError("a decision row without an instant")
-    return Moment(
-        unit_id=unit_id,
-        kind=float(row["kind"]),
-        at=at,
-        run_start_at=instant(float(row["run_start_t"])),
-        since_at=instant(float(row["since_t"])),
-        features=dict(zip(names, row["features"].tolist(), strict=False)),
-    )
-
-
-def _days(unit_id: str, row: Record) -> Iterator[WaterDay]:
-    first = _date(int(row["since_t"]))
-    for n in range(int(row["run_start_t"] - row["since_t"])):
-        yield WaterDay(
-            unit_id=unit_id,
-            date=first + dt.timedelta(days=n),
-            grams=float(row["features"][0]),
-            low=float(row["features"][1]),
-            high=float(row["features"][2]),
-        )
-
-
-def _date(day: int) -> dt.date:
-    return dt.date(1970, 1, 1) + dt.timedelta(days=day)
-
-
-def _run_in_hand(state: State) -> Run:
-    row = np.zeros(1, RUN_ROW)
-    s = state.memory[0]
-    describe_run(s, row[0])
-    row["start_t"], row["end_t"] = s["start_t"], math.nan
-    return _run(state.unit_id, row[0])
-
-
-def _run(unit_id: str, row: Record) -> Run:
-    start_at, last_at = instant(float(row["start_t"])), instant(float(row["last_t"]))
-    if start_at is None or last_at is None:
-        raise ValueError("a run without an instant")
-    gain_g = float(row["water_end_g"] - row["water_start_g"])
-    to_hot_t = float(row["to_hot_t"])
-    return Run(
-        unit_id=unit_id,
-        start_at=start_at,
-        end_at=instant(float(row["end_t"])),
-        last_at=last_at,
-        start_temp_c=float(row["start_temp_c"]),
-        peak_temp_c=float(row["peak_c"]),
-        end_temp_c=float(row["end_temp_c"]),
-        ambient_temp_c=float(row["ambient_c"]),
-        ambient_error_k=float(row["ambient_error_k"]),
-        pressure_dew_point_c=float(row["dew_c"]),
-        required_temp_c=float(row["required_c"]),
-        dew_margin_k=float(row["peak_c"] - row["dew_c"]),
-        hot_min=float(row["hot_s"]) / 60.0,
-        dry_min=float(row["dry_s"]) / 60.0,
-        time_to_hot_min=None if math.isnan(to_hot_t) else (to_hot_t - float(row["start_t"])) / 60.0,
-        delivered_m3=float(row["air_m3"]),
-        water_in_g=float(row["in_g"]),
-        water_out_g=float(row["out_g"]),
-        water_start_g=float(row["water_start_g"]),
-        water_end_g=float(row["water_end_g"]),
-        wet=bool(row["wet"] > 0),
-        pressure_trusted=bool(row["trusted"] > 0),
-        outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
-        confidence=float(row["confidence"]),
-    )
-
-
-SAME_G = 0.5
-DRY_G = 5.0
-DRY_OUT_S = 1200.0
-
-
-def _outcome(gain_g: float, end_g: float, dry_s: float) -> Outcome:
-    if dry_s >= DRY_OUT_S or (end_g < DRY_G and dry_s > 0.0):
-        return Outcome.DRIED_OUT
-    return Outcome.ADDED_WATER if gain_g > SAME_G else Outcome.HELD
-
-
-def _resting_required_c(memory: Record, const: Record) -> float:
-    ambient_kpa = float(const["ambient_abs_kpa"])
+def _at_rest(s: Record, const: Record) -> tuple[float, float]:
+    """Pressure dew point and required temperature that the next run at working pressure will meet. [degC]"""
+    ambient_kpa, floor_c = float(const["ambient_abs_kpa"]), float(const["floor_c"])
     dew_c = pressure_dew_point_c(
-        float(memory[0]["vapour_pa"]),
-        1000.0 * ambient_kpa,
-        1000.0 * (ambient_kpa + float(const["assumed_kpa"])),
+        float(s["vapour_pa"]),
+        PA_PER_KPA * ambient_kpa,
+        PA_PER_KPA * (ambient_kpa + float(const["assumed_kpa"])),
     )
-    floor_c = float(const["floor_c"])
-    return floor_c if math.isnan(dew_c) else max(dew_c + float(const["margin_k"]), floor_c)
+    return dew_c, floor_c if math.isnan(dew_c) else max(dew_c + float(const["margin_k"]), floor_c)

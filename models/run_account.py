@@ -98,6 +98,8 @@ def _sure(s: Record) -> None:
     s.sure_water_g = s.water_g
     s.sure_low_g = s.water_low_g
     s.sure_high_g = s.water_high_g
+    s.sure_in_g = s.run_in_g
+    s.sure_out_g = s.run_out_g
 
 
 @kernel
@@ -152,6 +154,8 @@ def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool
         s.water_g = s.sure_water_g
         s.water_low_g = s.sure_low_g
         s.water_high_g = s.sure_high_g
+        s.run_in_g = s.sure_in_g
+        s.run_out_g = s.sure_out_g
     s.running = 0.0
     s.pending_t = math.nan
     s.now_hot = 0.0

@@ -60,7 +60,7 @@ STATE = np.dtype(
         *_floats("stop_t", "stop_temp_c"),
         # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
         *_floats("water_g", "water_low_g", "water_high_g"),
-        *_floats("sure_water_g", "sure_low_g", "sure_high_g"),
+        *_floats("sure_water_g", "sure_low_g", "sure_high_g", "sure_in_g", "sure_out_g"),
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
@@ -164,6 +164,8 @@ ZERO_AT_FIRST = frozenset(
         "sure_water_g",
         "sure_low_g",
         "sure_high_g",
+        "sure_in_g",
+        "sure_out_g",
         "start_water_g",
         "start_low_g",
         "start_high_g",

@@ -27,11 +27,12 @@ from ingest.quality import judge_columns
 from ingest.reading import FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S
 from models.artefact import ModelCard, PatternModel, PatternModels, save_model
-from models.engine import COLUMNS_OF_KIND, JUDGED, PATTERNS, decision_rows
+from models.engine import JUDGED, PATTERNS, decision_rows
 from models.fleets import FleetUnit, fleet_unit
 from models.labels import TWIN_RATIO, Label
 from models.parameters import Parameters
 from models.records import Pattern
+from models.row_records import COLUMNS_OF_KIND
 from models.state import WARMING, Record
 
 NEAR_S = 240.0

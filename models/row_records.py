@@ -1,0 +1,110 @@
+"""The fold's rows as records: instants become aware times, seconds become minutes."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, WARMING_COLUMNS
+from models.patterns.watch import Moment, instant
+from models.records import Outcome, Run, WaterDay
+from models.run_account import describe_run
+from models.state import PRESSURE_DOUBT, PRESSURE_SOUND, RUN_ENDED, RUN_ROW, WARMING, Record
+
+COLUMNS_OF_KIND = {
+    RUN_ENDED: RUN_COLUMNS,
+    WARMING: WARMING_COLUMNS,
+    PRESSURE_DOUBT: PRESSURE_COLUMNS,
+    PRESSURE_SOUND: PRESSURE_COLUMNS,
+}
+SAME_G = 0.5
+"""Less than this is no change that sensors could tell. [g]"""
+DRY_G = 5.0
+DRY_OUT_S = 1200.0
+"""Hot with air flowing for this long makes a dry-out run (published trade figure: 20-30 min). [s]"""
+
+
+def moment(unit_id: str, row: Record) -> Moment:
+    """A decision row with its instants as times and its features by name."""
+    names = COLUMNS_OF_KIND.get(float(row["kind"]), ())
+    at = instant(float(row["t"]))
+    if at is None:
+        raise ValueError("a decision row without an instant")
+    return Moment(
+        unit_id=unit_id,
+        kind=float(row["kind"]),
+        at=at,
+        run_start_at=instant(float(row["run_start_t"])),
+        since_at=instant(float(row["since_t"])),
+        features=dict(zip(names, row["features"].tolist(), strict=False)),
+    )
+
+
+def water_days(unit_id: str, row: Record) -> Iterator[WaterDay]:
+    """The water of every day that has ended: a silent day ends as the one before it."""
+    first = date_of(int(row["since_t"]))
+    for n in range(int(row["run_start_t"] - row["since_t"])):
+        yield WaterDay(
+            unit_id=unit_id,
+            date=first + dt.timedelta(days=n),
+            grams=float(row["features"][0]),
+            low=float(row["features"][1]),
+            high=float(row["features"][2]),
+        )
+
+
+def date_of(day: int) -> dt.date:
+    """UTC date of a day counted from 1970-01-01."""
+    return dt.date(1970, 1, 1) + dt.timedelta(days=day)
+
+
+def run_in_hand(unit_id: str, s: Record) -> Run:
+    """The run that is not over yet, as far as it has got."""
+    row = np.zeros(1, RUN_ROW)
+    describe_run(s, row[0])
+    row["start_t"], row["end_t"] = s["start_t"], math.nan
+    return run(unit_id, row[0])
+
+
+def run(unit_id: str, row: Record) -> Run:
+    """A run row as the record that people and stores see; an end that is NaN becomes None."""
+    start_at, last_at = instant(float(row["start_t"])), instant(float(row["last_t"]))
+    if start_at is None or last_at is None:
+        raise ValueError("a run without an instant")
+    gain_g = float(row["water_end_g"] - row["water_start_g"])
+    to_hot_t = float(row["to_hot_t"])
+    return Run(
+        unit_id=unit_id,
+        start_at=start_at,
+        end_at=instant(float(row["end_t"])),
+        last_at=last_at,
+        start_temp_c=float(row["start_temp_c"]),
+        peak_temp_c=float(row["peak_c"]),
+        end_temp_c=float(row["end_temp_c"]),
+        ambient_temp_c=float(row["ambient_c"]),
+        ambient_error_k=float(row["ambient_error_k"]),
+        pressure_dew_point_c=float(row["dew_c"]),
+        required_temp_c=float(row["required_c"]),
+        dew_margin_k=float(row["peak_c"] - row["dew_c"]),
+        hot_min=float(row["hot_s"]) / 60.0,
+        dry_min=float(row["dry_s"]) / 60.0,
+        time_to_hot_min=None if math.isnan(to_hot_t) else (to_hot_t - float(row["start_t"])) / 60.0,
+        delivered_m3=float(row["air_m3"]),
+        water_in_g=float(row["in_g"]),
+        water_out_g=float(row["out_g"]),
+        water_start_g=float(row["water_start_g"]),
+        water_end_g=float(row["water_end_g"]),
+        wet=bool(row["wet"] > 0),
+        pressure_trusted=bool(row["trusted"] > 0),
+        outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
+        confidence=float(row["confidence"]),
+    )
+
+
+def _outcome(gain_g: float, end_g: float, dry_s: float) -> Outcome:
+    if dry_s >= DRY_OUT_S or (end_g < DRY_G and dry_s > 0.0):
+        return Outcome.DRIED_OUT
+    return Outcome.ADDED_WATER if gain_g > SAME_G else Outcome.HELD
