@@ -36,13 +36,14 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
         fact(
             "water_ratio",
             f["water_ratio"],
-            f"Water held is about {100 * f['water_ratio']:.0f} % of the harmful amount "
-            f"(between {100 * f['water_low_ratio']:.0f} and {100 * f['water_high_ratio']:.0f} %).",
+            f"The sump holds about {f['water_ratio']:.1f} times the harmful amount of water "
+            f"(between {f['water_low_ratio']:.1f} and {f['water_high_ratio']:.1f} times).",
         ),
         fact(
             "run_min",
             f["run_min"],
-            f"The last run took {f['run_min']:.1f} min, {f['hot_min']:.1f} min of them hot.",
+            f"The last run took {f['run_min']:.1f} min and "
+            + (f"was hot for {f['hot_min']:.1f} min." if f["hot_min"] > 0 else "never got hot."),
         ),
         fact(
             "since_dry_days",
