@@ -100,6 +100,9 @@ def _sure(s: Record) -> None:
     s.sure_high_g = s.water_high_g
     s.sure_in_g = s.run_in_g
     s.sure_out_g = s.run_out_g
+    s.sure_hot_s = s.run_hot_s
+    s.sure_dry_s = s.run_dry_s
+    s.sure_air_m3 = s.run_air_m3
 
 
 @kernel
@@ -130,10 +133,19 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_required_c = max(s.run_required_c, required_c)
     if s.pressure_trusted < 1.0:
         s.run_distrust_s += dt
+    got_hot = _count_hot(s, c, t, dt, required_c, pressure_kpa, flow)
     alive = s.pressure_kpa > c.on_kpa and t - s.anchor_t < runs.ALIVE_S
     if alive or s.peak_t == s.temp_t:
         _sure(s)
-    if temp_c < required_c or pressure_kpa < c.working_kpa:
+    return got_hot
+
+
+@kernel
+def _count_hot(
+    s: Record, c: Record, t: float, dt: float, required_c: float, pressure_kpa: float, flow: float
+) -> bool:
+    """Add `dt` to the hot and drying time of the run; True when it has just got hot."""
+    if s.temp_c < required_c or pressure_kpa < c.working_kpa:
         s.now_hot = 0.0
         return False
     s.now_hot = 1.0
@@ -156,6 +168,9 @@ def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool
         s.water_high_g = s.sure_high_g
         s.run_in_g = s.sure_in_g
         s.run_out_g = s.sure_out_g
+        s.run_hot_s = s.sure_hot_s
+        s.run_dry_s = s.sure_dry_s
+        s.run_air_m3 = s.sure_air_m3
     s.running = 0.0
     s.pending_t = math.nan
     s.now_hot = 0.0

@@ -61,6 +61,7 @@ STATE = np.dtype(
         # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
         *_floats("water_g", "water_low_g", "water_high_g"),
         *_floats("sure_water_g", "sure_low_g", "sure_high_g", "sure_in_g", "sure_out_g"),
+        *_floats("sure_hot_s", "sure_dry_s", "sure_air_m3"),
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
@@ -166,6 +167,9 @@ ZERO_AT_FIRST = frozenset(
         "sure_high_g",
         "sure_in_g",
         "sure_out_g",
+        "sure_hot_s",
+        "sure_dry_s",
+        "sure_air_m3",
         "start_water_g",
         "start_low_g",
         "start_high_g",
