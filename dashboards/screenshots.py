@@ -107,6 +107,8 @@ def _with_size(
                 )
             page.wait_for_selector("main.dw-main > *")
             page.wait_for_selector(".dw-loading", state="detached")
+            # A picture of the whole page is taken from the top: rows below the fold must be drawn for it too.
+            page.add_style_tag(content="* { content-visibility: visible !important }")
             page.wait_for_timeout(SETTLE_MS)
             target = out_dir / f"{picture_name(path)}-{width}-{theme}.png"
             page.screenshot(path=target, full_page=True)
