@@ -30,6 +30,8 @@ FEATURES = (
     "bent_ratio",
 )
 """What its model is given, of the row's columns."""
+TELLING_RATIO = 1.5
+"""Only a warm-up well beyond the unit's usual one is worth a sentence."""
 CLEAR_K = 3.0
 """A discharge sensor within 1 K and a dew point within 2 K (common practice) make up to this together."""
 
@@ -60,7 +62,7 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
                 "never_hot_runs", n, f"The {'run' if n == 1 else f'{n} long runs'} before was not hot either."
             )
         )
-    if f["own_warm_up_ratio"] == f["own_warm_up_ratio"]:
+    if f["own_warm_up_ratio"] >= TELLING_RATIO:
         facts.append(
             fact(
                 "own_warm_up_ratio",
