@@ -11,7 +11,7 @@ import datetime as dt
 import msgspec
 
 from models.features import WARMING_COLUMNS as COLUMNS
-from models.patterns.watch import Moment, Watch, close, fact, open_finding, temp_text
+from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
 from models.records import Evidence, Finding, Pattern
 from models.state import GOT_HOT, RUN_ENDED, WARMING
 
@@ -46,22 +46,19 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
             "short_of_required_k",
             f["short_of_required_k"],
             f"{f['elapsed_min']:.0f} min into the run the discharge is at {temp_text(now_c)}, "
-            f"{f['short_of_required_k']:.0f} K short of the {temp_text(required_c)} it needs.",
+            f"{difference_text(f['short_of_required_k'])} short of the {temp_text(required_c)} it needs.",
         ),
         fact(
             "slope_k_min",
             f["slope_k_min"],
-            f"It rises by {max(f['slope_k_min'], 0.0):.1f} K a minute"
+            f"It rises by {difference_text(max(f['slope_k_min'], 0.0), 1)} a minute"
             f" and its curve levels off near {temp_text(end_c)}.",
         ),
     ]
     if f["never_hot_runs"] >= 1:
         n = round(f["never_hot_runs"])
-        facts.append(
-            fact(
-                "never_hot_runs", n, f"The {'run' if n == 1 else f'{n} long runs'} before was not hot either."
-            )
-        )
+        before = "The long run before was" if n == 1 else f"The {n} long runs before were"
+        facts.append(fact("never_hot_runs", n, f"{before} not hot either."))
     if f["own_warm_up_ratio"] >= TELLING_RATIO:
         facts.append(
             fact(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from ingest.units_of_measure import psi_from_kpa
 from models.features import PRESSURE_COLUMNS as COLUMNS
-from models.patterns.watch import Moment, Watch, close, fact, open_finding, temp_text
+from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
 from models.records import Evidence, Finding, Pattern
 from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND, SLOW_TO_FOLLOW
 
@@ -30,19 +30,19 @@ FEATURES = (
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What the features say, in words."""
     reads = f"{f['pressure_kpa']:.0f} kPa ({psi_from_kpa(f['pressure_kpa']):.0f} psi)"
-    minutes, change_k = f["conflict_min"], f["temp_change_k"]
+    minutes, change = f["conflict_min"], difference_text(f["temp_change_k"])
     if f["conflict_kind"] == LOW_WHILE_RUNNING:
         text = f"The sensor reads {reads} although the unit has run for {f['since_edge_min']:.0f} min"
-        text += f" and its oil warmed by {change_k:.0f} K."
+        text += f" and its oil warmed by {change}."
     elif f["conflict_kind"] == HIGH_WHILE_STOPPED:
         text = f"The sensor reads {reads} {f['since_edge_min']:.0f} min after the stop"
-        text += f" although the unit cooled by {change_k:.0f} K and the hour meter stands."
+        text += f" although the unit cooled by {change} and the hour meter stands."
     elif f["conflict_kind"] == SLOW_TO_FOLLOW:
         text = f"The sensor still creeps up at {reads} {f['since_edge_min']:.0f} min after the start,"
         text += " where a sump fills in seconds."
     else:
         text = f"The sensor has read {reads} unmoved through the start,"
-        text += f" while the oil warmed by {change_k:.0f} K."
+        text += f" while the oil warmed by {change}."
     facts = [
         fact("conflict_min", minutes, text),
         fact(
@@ -53,7 +53,8 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
         fact(
             "ambient_c",
             f["ambient_c"],
-            f"The air is about {temp_text(f['ambient_c'])} (give or take {f['ambient_error_k']:.0f} K).",
+            f"The air is about {temp_text(f['ambient_c'])},"
+            f" give or take {difference_text(f['ambient_error_k'])}.",
         ),
     ]
     if f["cold_h"] > 0.5:

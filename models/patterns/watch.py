@@ -6,7 +6,7 @@ import datetime as dt
 
 import msgspec
 
-from ingest.units_of_measure import f_from_c
+from ingest.units_of_measure import FAHRENHEIT_PER_KELVIN, f_from_c
 from models.records import Evidence, Finding, Pattern
 
 
@@ -73,3 +73,8 @@ def fact(name: str, value: float, text: str) -> Evidence:
 def temp_text(temp_c: float) -> str:
     """A temperature in both systems of units."""
     return f"{temp_c:.0f} °C ({f_from_c(temp_c):.0f} °F)"
+
+
+def difference_text(difference_k: float, digits: int = 0) -> str:
+    """A temperature difference in both systems of units."""
+    return f"{difference_k:.{digits}f} K ({FAHRENHEIT_PER_KELVIN * difference_k:.{digits}f} °F)"
