@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import functools
 import io
-import json
 import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -103,7 +103,11 @@ def load_model(path: Path, features: tuple[str, ...]) -> PatternModel:
         body = path.read_bytes()
         with zipfile.ZipFile(io.BytesIO(body)) as archive:
             card = msgspec.json.decode(archive.read("card.json"), type=ModelCard)
-    except (OSError, KeyError, zipfile.BadZipFile, msgspec.MsgspecError, json.JSONDecodeError) as reason:
+            # What skops will read: it lets the archive's own faults through.
+            archive.getinfo("schema.json")
+            if damaged := archive.testzip():
+                raise zipfile.BadZipFile(f"{damaged!r} in it is damaged")
+    except (OSError, KeyError, zipfile.BadZipFile, zlib.error, msgspec.MsgspecError) as reason:
         raise ModelFileError(f"model file {path.name!r} can't be read: {reason}") from reason
     if card.features != features:
         raise ModelFileError(
