@@ -128,9 +128,7 @@ def test_a_day_leaves_a_checkpoint(site: Site) -> None:
 def test_a_unit_nobody_registered_is_analysed_with_the_usual_ratings(site: Site) -> None:
     stranger = dataclasses.replace(simulated(ICING_UNIT).readings, unit_id="stranger")
     site.arrive(site.analyst(), stranger[:500])
-    profile = site.register.get("stranger")
-    assert profile is not None
-    assert profile.provisional
+    assert site.register.get("stranger") is None
     assert site.results.status(UnitStatus, "stranger") is not None
 
 
@@ -146,7 +144,7 @@ def test_the_status_is_that_of_the_newest_reading(site: Site) -> None:
 
 
 def wet_day_then_a_long_run() -> tuple[Readings, np.ndarray]:
-    """Five cool runs of a minute; next day it runs hot for hours and still does, mostly with the valve shut."""
+    """Five cool runs of a minute; next day it runs hot for hours and goes on, mostly with the valve shut."""
     at_s = np.arange(0, 31 * 3600, 10)
     wet = (at_s % 10800 < 60) & (at_s >= 10800) & (at_s < 6 * 10800)
     hot = (at_s >= 28 * 3600) & (at_s < 31 * 3600)
