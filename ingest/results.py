@@ -180,6 +180,16 @@ class Results:
             row = connection.execute(wanted).first()
         return None if row is None else (row.observed_at_ms, row.state)
 
+    def checkpoint_instants(self, unit_id: str) -> list[int]:
+        """Instants of a unit's checkpoints, oldest first. [Unix ms]"""
+        wanted = (
+            sa.select(checkpoints.c.observed_at_ms)
+            .where(checkpoints.c.unit_id == unit_id)
+            .order_by(checkpoints.c.observed_at_ms)
+        )
+        with self._engine.connect() as connection:
+            return list(connection.scalars(wanted))
+
     def drop_checkpoints(self, unit_id: str, keep_ms: Sequence[int]) -> int:
         """Thin out a unit's checkpoints to those of the instants named; how many went."""
         gone = sa.delete(checkpoints).where(
@@ -187,6 +197,11 @@ class Results:
         )
         with self._engine.begin() as connection:
             return connection.execute(gone).rowcount
+
+    def checkpoint(self, unit_id: str, at_ms: int) -> bytes | None:
+        """The state kept at exactly `at_ms`. [Unix ms]"""
+        found = self.checkpoint_before(unit_id, at_ms + 1)
+        return found[1] if found is not None and found[0] == at_ms else None
 
     def drop_after(self, unit_id: str, at_ms: int) -> None:
         """Take back what later readings will say anew: for a rewind to the state before `at_ms`.

@@ -10,17 +10,18 @@ from __future__ import annotations
 import itertools
 import logging
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 import msgspec
 import sqlalchemy as sa
 
 from ingest.profile import UnitProfile
+from ingest.quality import Quality
 from ingest.reading import Reading, Readings
 from ingest.register import Register
 from ingest.results import Results
 from ingest.store.protocol import ReadingStore
-from ingest.units_of_measure import MS_PER_S
+from ingest.units_of_measure import MS_PER_DAY, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
 from models.parameters import Parameters
@@ -29,7 +30,9 @@ from models.trace import Trace
 
 logger = logging.getLogger(__name__)
 
-DAY_MS = 86_400_000
+DAILY_FOR_DAYS = 14
+"""Checkpoints a day apart are kept for so long, a week apart before that: few readings come later than this,
+and those that do cost a fold of weeks, not of years."""
 
 
 class Analyst:
@@ -47,128 +50,173 @@ class Analyst:
         self._results = Results(database)
         self._parameters, self._models = parameters, models
         self._states: dict[str, engine.State] = {}
-        self._late_ms: dict[str, int] = {}
+        self._told: dict[str, int] = {}
+        self._unproven: dict[str, dict[str, Finding]] = {}
+        self._oldest_come_ms: dict[str, int] = {}
         self._lock = threading.Lock()
 
     def note_stored(self, readings: Sequence[Reading]) -> None:
-        """Hear what has come in: a reading older than its unit's state makes the next `catch_up` rewind."""
+        """Hear what has come in; if it is older than its unit's state, the next `catch_up` looks for it."""
         with self._lock:
             for reading in readings:
-                state = self._states.get(reading.unit_id)
-                newest_ms = None if state is None else engine.newest_ms(state)
-                if newest_ms is not None and reading.observed_at_ms <= newest_ms:
-                    earlier_ms = self._late_ms.get(reading.unit_id, reading.observed_at_ms)
-                    self._late_ms[reading.unit_id] = min(earlier_ms, reading.observed_at_ms)
+                oldest_ms = self._oldest_come_ms.get(reading.unit_id, reading.observed_at_ms)
+                self._oldest_come_ms[reading.unit_id] = min(oldest_ms, reading.observed_at_ms)
 
     def catch_up(self, unit_id: str) -> list[Event]:
-        """Fold all that the store holds of a unit beyond its state; what was found, old findings revised.
+        """Fold all that the store holds of a unit and its state has not seen, early or late.
+
+        Returns
+        -------
+        list of Event
+            What was found, old findings revised. A finding that late readings have undone comes with
+            `withdrawn` set.
 
         Raises
         ------
         StoreError
-            If the store can't be read; the unit's state is then what it was.
+            If the store can't be read. Nothing is lost: the next call goes on from there.
         """
+        # Taken before the store is read: what comes from now on is for the next call to look at.
         with self._lock:
-            late_ms = self._late_ms.pop(unit_id, None)
-        state = self._states.get(unit_id)
-        if state is None:
-            state, late_ms = self._restored(unit_id, None), None
-        withdrawn: dict[str, Finding] = {}
-        if late_ms is not None and self._is_news(state, late_ms):
-            state, withdrawn = self._rewound(unit_id, late_ms)
-        profile = self._register.ensure(unit_id, engine.newest_ms(state) or 0)
-        events: list[Event] = []
-        for chunk in self._daily(unit_id, engine.newest_ms(state)):
-            state, found = engine.advance(state, chunk, profile, self._parameters, self._models)
-            events += found
-            self._keep(state, found)
-        for finding in _newest(events):
-            withdrawn.pop(finding.finding_id, None)
-        events += self._withdraw(withdrawn.values())
-        self._finish(state, profile)
-        return events
+            oldest_ms = self._oldest_come_ms.pop(unit_id, None)
+        try:
+            return self._caught_up(unit_id, oldest_ms)
+        except BaseException:
+            if oldest_ms is not None:
+                with self._lock:
+                    newer_ms = self._oldest_come_ms.get(unit_id, oldest_ms)
+                    self._oldest_come_ms[unit_id] = min(oldest_ms, newer_ms)
+            raise
 
     def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
         """What the engine works out at every reading of ``start_ms <= t < end_ms``."""
-        profile = self._register.ensure(unit_id, start_ms)
-        state = self._restored(unit_id, start_ms)
-        newest_ms = engine.newest_ms(state)
-        for chunk in self._store.chunks(unit_id, None if newest_ms is None else newest_ms + 1, start_ms):
+        profile = self._profile(unit_id)
+        made_with = engine.fingerprint(profile, self._parameters, self._models)
+        found = self._results.checkpoint_before(unit_id, start_ms)
+        state = self._decoded(found[1], made_with) if found else None
+        state = state or engine.initial_state(unit_id, made_with)
+        for chunk in self._store.chunks(unit_id, _after(engine.newest_ms(state)), start_ms):
             state, _ = engine.advance(state, chunk, profile, self._parameters, self._models)
         return engine.trace(state, self._store.read(unit_id, start_ms, end_ms), profile, self._parameters)
 
-    def _restored(self, unit_id: str, before_ms: int | None) -> engine.State:
-        checkpoint = self._results.checkpoint_before(unit_id, before_ms)
-        if checkpoint is None:
-            return engine.initial_state(unit_id)
+    def _caught_up(self, unit_id: str, oldest_ms: int | None) -> list[Event]:
+        profile = self._profile(unit_id)
+        made_with = engine.fingerprint(profile, self._parameters, self._models)
+        state = self._states.get(unit_id)
+        set_back = state is None or state.made_with != made_with or self._has_missed(state, oldest_ms)
+        if state is None or set_back:
+            state = self._set_back(unit_id, made_with)
+        # What stood at the kept state stands again, whatever was said of it since.
+        events: list[Event] = list(engine.standing(state)) if set_back else []
+        self._results.save_findings(_newest(events))
+        for chunk in self._daily(unit_id, engine.newest_ms(state)):
+            before_ms = engine.newest_ms(state)
+            state, found = engine.advance(state, chunk, profile, self._parameters, self._models)
+            events += found
+            self._keep(state, found, before_ms)
+        if set_back or state.rows != self._told.get(unit_id):
+            events += self._withdraw(unit_id)
+            self._tell_standing(state, profile)
+        return events
+
+    def _has_missed(self, state: engine.State, oldest_ms: int | None) -> bool:
+        """Whether the store holds rows behind the state's newest that it has not seen; repeats are none."""
+        newest_ms = engine.newest_ms(state)
+        if oldest_ms is None or newest_ms is None or oldest_ms > newest_ms:
+            return False
+        return self._stored(state.unit_id, newest_ms) > state.rows
+
+    def _stored(self, unit_id: str, until_ms: int) -> int:
+        return self._store.count(unit_id, until_ms + 1, without=int(Quality.CLOCK_WRONG))
+
+    def _set_back(self, unit_id: str, made_with: str) -> engine.State:
+        """The newest kept state that has seen every row stored up to its instant, taken up again.
+
+        What was said after it is taken back; findings flagged since must prove themselves anew.
+        """
+        state = engine.initial_state(unit_id, made_with)
+        for at_ms in reversed(self._results.checkpoint_instants(unit_id)):
+            kept = self._decoded(self._results.checkpoint(unit_id, at_ms) or b"", made_with)
+            if kept is not None and self._stored(unit_id, at_ms) == kept.rows:
+                state = kept
+                break
+        newest_ms = engine.newest_ms(state)
+        unproven = self._unproven.setdefault(unit_id, {})
+        for finding in self._results.findings(Finding, unit_id):
+            flagged_ms = finding.first_flagged_at.timestamp() * MS_PER_S
+            if not finding.withdrawn and (newest_ms is None or flagged_ms > newest_ms):
+                unproven[finding.finding_id] = finding
+        self._states[unit_id] = state
+        self._results.drop_after(unit_id, _after(newest_ms) or 0)
+        logger.info("unit %s: folding from %s", unit_id, "the start" if newest_ms is None else newest_ms)
+        return state
+
+    def _decoded(self, stored: bytes, made_with: str) -> engine.State | None:
+        """A checkpoint's state, if this program with these settings made it."""
         try:
-            return engine.decode_state(checkpoint[1])
+            state = engine.decode_state(stored)
         except engine.StateError as reason:
-            logger.info("unit %s is folded anew: %s", unit_id, reason)
-            return engine.initial_state(unit_id)
+            logger.info("a checkpoint is passed over: %s", reason)
+            return None
+        return state if state.made_with == made_with else None
 
-    def _is_news(self, state: engine.State, late_ms: int) -> bool:
-        """Whether the store holds rows that the state has not seen: repeats of old ones change nothing."""
-        before = self._restored(state.unit_id, late_ms)
-        before_ms = engine.newest_ms(before)
-        newest_ms = engine.newest_ms(state) or late_ms
-        stored = self._store.read(state.unit_id, None if before_ms is None else before_ms + 1, newest_ms + 1)
-        return len(stored) > state.rows - before.rows
-
-    def _rewound(self, unit_id: str, late_ms: int) -> tuple[engine.State, dict[str, Finding]]:
-        """The state before `late_ms`, and the findings flagged since, which must now prove themselves."""
-        state = self._restored(unit_id, late_ms)
-        from_ms = engine.newest_ms(state) or 0
-        flagged = {
-            finding.finding_id: finding
-            for finding in self._results.findings(Finding, unit_id)
-            if finding.first_flagged_at.timestamp() * MS_PER_S > from_ms and not finding.withdrawn
-        }
-        self._results.drop_after(unit_id, from_ms + 1)
-        logger.info("unit %s: late readings, folding again from %d ms", unit_id, from_ms)
-        return state, flagged
-
-    def _withdraw(self, findings: Iterable[Finding]) -> list[Event]:
+    def _withdraw(self, unit_id: str) -> list[Event]:
+        """Take back the findings that did not come again when their readings were folded anew."""
         gone = [
             msgspec.structs.replace(
                 finding, end_at=finding.end_at or finding.first_flagged_at, withdrawn=True
             )
-            for finding in findings
+            for finding in self._unproven.pop(unit_id, {}).values()
         ]
         self._results.save_findings(gone)
         return list(gone)
 
+    def _profile(self, unit_id: str) -> UnitProfile:
+        return self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
+
     def _daily(self, unit_id: str, newest_ms: int | None) -> Iterator[Readings]:
         """Stored rows after `newest_ms`, a day at most in one piece, so that each day leaves a checkpoint."""
-        after_ms = None if newest_ms is None else newest_ms + 1
-        for chunk in self._store.chunks(unit_id, after_ms, None):
-            days = chunk.observed_at_ms // DAY_MS
+        for chunk in self._store.chunks(unit_id, _after(newest_ms), None):
+            days = chunk.observed_at_ms // MS_PER_DAY
             starts = [0, *((days[1:] != days[:-1]).nonzero()[0] + 1).tolist(), len(chunk)]
             for start, end in itertools.pairwise(starts):
                 if end > start:
                     yield chunk[start:end]
 
-    def _keep(self, state: engine.State, events: Sequence[Event]) -> None:
+    def _keep(self, state: engine.State, events: Sequence[Event], before_ms: int | None) -> None:
         self._results.save_runs(event for event in events if isinstance(event, Run))
         self._results.save_findings(_newest(events))
+        for finding in _newest(events):
+            self._unproven.get(state.unit_id, {}).pop(finding.finding_id, None)
         days = {event.date: event for event in events if isinstance(event, WaterDay)}
         self._results.save_water_days(days.values())
         newest_ms = engine.newest_ms(state)
-        known = self._states.get(state.unit_id)
-        before_ms = None if known is None else engine.newest_ms(known)
-        if newest_ms is not None and (before_ms is None or newest_ms // DAY_MS > before_ms // DAY_MS):
+        if newest_ms is not None and (before_ms is None or newest_ms // MS_PER_DAY > before_ms // MS_PER_DAY):
             self._results.save_checkpoint(state.unit_id, newest_ms, engine.encode_state(state))
-        with self._lock:
-            self._states[state.unit_id] = state
+            instants = self._results.checkpoint_instants(state.unit_id)
+            self._results.drop_checkpoints(state.unit_id, kept_checkpoints(instants))
+        self._states[state.unit_id] = state
 
-    def _finish(self, state: engine.State, profile: UnitProfile) -> None:
-        with self._lock:
-            self._states[state.unit_id] = state
+    def _tell_standing(self, state: engine.State, profile: UnitProfile) -> None:
         status = engine.status(state, profile, self._parameters)
         if status is not None:
             self._results.save_status(status)
         unfinished = engine.unfinished(state)
         self._results.save_water_days(event for event in unfinished if isinstance(event, WaterDay))
+        self._told[state.unit_id] = state.rows
+
+
+def _after(newest_ms: int | None) -> int | None:
+    return None if newest_ms is None else newest_ms + 1
+
+
+def kept_checkpoints(instants_ms: Sequence[int]) -> list[int]:
+    """The checkpoints to keep: all of the last fortnight, the first of each week before it. [Unix ms]"""
+    if not instants_ms:
+        return []
+    recent_ms = max(instants_ms) - DAILY_FOR_DAYS * MS_PER_DAY
+    weekly = {instant // (7 * MS_PER_DAY): instant for instant in sorted(instants_ms, reverse=True)}
+    return sorted({instant for instant in instants_ms if instant >= recent_ms} | set(weekly.values()))
 
 
 def _newest(events: Sequence[Event]) -> list[Finding]:

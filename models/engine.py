@@ -7,9 +7,10 @@ features, a scikit-learn model gives it a probability, and the pattern files tur
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
@@ -26,7 +27,7 @@ from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
 from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
 from models.patterns.watch import Watch, instant
-from models.records import Event, Pattern, UnitStatus, WaterDay
+from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
@@ -64,7 +65,9 @@ class State:
     memory: Record
     watches: dict[Pattern, Watch]
     rows: int = 0
-    """Readings folded so far."""
+    """Readings folded so far; those whose clock was wrong are not among them."""
+    made_with: str = ""
+    """Fingerprint of the profile, parameters and models that folded them."""
 
 
 class _Stored(msgspec.Struct, frozen=True):
@@ -73,21 +76,34 @@ class _Stored(msgspec.Struct, frozen=True):
     memory: bytes
     watches: dict[Pattern, Watch]
     rows: int
+    made_with: str
 
 
 class StateError(ValueError):
     """A stored state does not fit this version of the engine; fold the unit's history anew."""
 
 
-def initial_state(unit_id: str) -> State:
+def initial_state(unit_id: str, made_with: str = "") -> State:
     """State before the first reading."""
-    return State(unit_id=unit_id, memory=fresh_state(), watches={pattern: Watch() for pattern in PATTERNS})
+    watches = {pattern: Watch() for pattern in PATTERNS}
+    return State(unit_id=unit_id, memory=fresh_state(), watches=watches, made_with=made_with)
+
+
+def fingerprint(profile: UnitProfile, parameters: Parameters, models: PatternModels) -> str:
+    """Short hash of all that decides what is found in given readings, beside the program itself."""
+    digest = hashlib.sha256(bytes(constants(profile, parameters).tobytes()))
+    for pattern, model in sorted(models.of.items()):
+        card = model.card
+        digest.update(f"{pattern.value} {card.data_fingerprint} {card.seed} {card.threshold}".encode())
+    return digest.hexdigest()[:16]
 
 
 def encode_state(state: State) -> bytes:
     """State as bytes, for a checkpoint."""
     return msgspec.msgpack.encode(
-        _Stored(state.unit_id, repr(STATE), state.memory.tobytes(), state.watches, state.rows)
+        _Stored(
+            state.unit_id, repr(STATE), state.memory.tobytes(), state.watches, state.rows, state.made_with
+        )
     )
 
 
@@ -106,7 +122,13 @@ def decode_state(stored: bytes) -> State:
     if parts.layout != repr(STATE):
         raise StateError(f"checkpoint of unit {parts.unit_id!r} was written by another version of the engine")
     memory = np.frombuffer(parts.memory, STATE).copy()
-    return State(unit_id=parts.unit_id, memory=memory, watches=parts.watches, rows=parts.rows)
+    return State(
+        unit_id=parts.unit_id,
+        memory=memory,
+        watches=parts.watches,
+        rows=parts.rows,
+        made_with=parts.made_with,
+    )
 
 
 def advance(
@@ -140,8 +162,8 @@ def advance(
     for run_rows, rows in _folded(memory, readings, profile, parameters):
         events += [row_records.run(state.unit_id, row) for row in run_rows]
         events += _judged(state.unit_id, rows, watches, models)
-    after = State(unit_id=state.unit_id, memory=memory, watches=watches, rows=state.rows + len(readings))
-    return after, events
+    n_folded = int(np.count_nonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0))
+    return replace(state, memory=memory, watches=watches, rows=state.rows + n_folded), events
 
 
 def decision_rows(readings: Readings, profile: UnitProfile, parameters: Parameters) -> tuple[Record, Record]:
@@ -210,6 +232,11 @@ def newest_ms(state: State) -> int | None:
     """Instant of the newest reading folded; None before the first. [Unix ms]"""
     newest_s = float(state.memory[0]["t"])
     return None if math.isnan(newest_s) else round(newest_s * MS_PER_S)
+
+
+def standing(state: State) -> list[Finding]:
+    """Findings that are open."""
+    return [watch.finding for watch in state.watches.values() if watch.finding is not None]
 
 
 def unfinished(state: State) -> list[Event]:

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from ingest.profile import UnitProfile
 from ingest.register import Register
 from ingest.store.protocol import ReadingStore
 from ingest.units_of_measure import MS_PER_S
@@ -75,7 +76,7 @@ def replay_unit(
     StoreError
         If the store can't be read.
     """
-    profile = register.ensure(unit_id, end_ms or 0)
+    profile = register.get(unit_id) or UnitProfile(unit_id=unit_id)
     state, found, done = engine.initial_state(unit_id), Collector(), 0
     for chunk in store.chunks(unit_id, None, end_ms):
         state, events = engine.advance(state, chunk, profile, parameters, models)

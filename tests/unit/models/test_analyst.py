@@ -96,6 +96,18 @@ def test_an_analyst_killed_before_it_folded_leaves_nothing_out(site: Site) -> No
     assert site.known(readings.unit_id) == expected(readings, ICING_UNIT)
 
 
+def test_late_readings_stored_before_a_kill_are_found_after_it(site: Site) -> None:
+    """Stored, acknowledged, but the process died before it folded them; nobody tells the next one."""
+    readings = simulated(ICING_UNIT).readings
+    late = np.zeros(len(readings), bool)
+    late[600:1400] = True
+    site.arrive(site.analyst(), readings[~late])
+    site.store.append(rows_of(readings[late]))
+    site.analyst().catch_up(readings.unit_id)
+    runs, findings, water = site.known(readings.unit_id)
+    assert (runs, [f for f in findings if not f.withdrawn], water) == expected(readings, ICING_UNIT)
+
+
 def test_catching_up_with_nothing_new_says_nothing(site: Site) -> None:
     readings = simulated(ICING_UNIT).readings
     analyst = site.analyst()

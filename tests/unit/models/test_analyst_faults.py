@@ -1,0 +1,123 @@
+"""The analyst when things go wrong: killed too early, rows that land meanwhile, a store that fails.
+
+Whatever happens, once every stored row has been folded the results are those of one fold in order.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import msgspec
+import numpy as np
+import pytest
+
+from ingest.quality import Quality
+from ingest.reading import Readings
+from ingest.store import StoreError
+from models.analyst import MS_PER_DAY, kept_checkpoints
+from models.records import UnitStatus
+from tests.unit.models.histories import ICING_UNIT, rows_of, simulated
+from tests.unit.models.test_analyst import Site, expected, site
+
+__all__ = ["site"]
+
+READINGS = simulated(ICING_UNIT).readings
+UNIT_ID = READINGS.unit_id
+
+
+def told(site: Site) -> object:
+    """What stands in the results, without the findings that late rows have undone."""
+    runs, findings, days = site.known(UNIT_ID)
+    return runs, [finding for finding in findings if not finding.withdrawn], days
+
+
+LATE = np.arange(len(READINGS)) // 400 % 3 == 1
+
+
+def test_late_rows_that_a_killed_analyst_never_saw_are_folded_by_the_next(site: Site) -> None:
+    site.arrive(site.analyst(), READINGS[~LATE])
+    site.store.append(rows_of(READINGS[LATE]))
+    site.analyst().catch_up(UNIT_ID)
+    assert told(site) == expected(READINGS, ICING_UNIT)
+
+
+def test_a_row_that_lands_while_its_unit_is_folded_is_not_missed(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    analyst, late = site.analyst(), rows_of(READINGS[LATE])
+    site.store.append(rows_of(READINGS[~LATE]))
+    chunks = site.store.chunks
+
+    def land_meanwhile(*words: object, **more: object) -> Iterator[Readings]:
+        for chunk in chunks(*words, **more):  # type: ignore[arg-type]
+            yield chunk
+            if late:
+                site.store.append(late)
+                analyst.note_stored(late)
+                late.clear()
+
+    monkeypatch.setattr(site.store, "chunks", land_meanwhile)
+    analyst.catch_up(UNIT_ID)
+    analyst.catch_up(UNIT_ID)
+    assert told(site) == expected(READINGS, ICING_UNIT)
+
+
+@pytest.mark.parametrize("restarted", [False, True], ids=["same analyst", "new analyst"])
+def test_a_store_that_fails_in_the_middle_of_a_rewind_costs_nothing(
+    site: Site, monkeypatch: pytest.MonkeyPatch, restarted: bool
+) -> None:
+    analyst = site.analyst()
+    site.arrive(analyst, READINGS[~LATE])
+    late = rows_of(READINGS[LATE])
+    site.store.append(late)
+    analyst.note_stored(late)
+
+    def fail(*words: object, **more: object) -> Iterator[Readings]:
+        raise StoreError("the disk is away")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(site.store, "chunks", fail)
+        with pytest.raises(StoreError, match="the disk is away"):
+            analyst.catch_up(UNIT_ID)
+    (site.analyst() if restarted else analyst).catch_up(UNIT_ID)
+    assert told(site) == expected(READINGS, ICING_UNIT)
+
+
+def test_rows_with_a_wrong_clock_hide_no_late_ones(site: Site) -> None:
+    """Such rows lie years ahead, so they are met at every look at what is new, and count for nothing."""
+    ahead = dataclasses.replace(
+        READINGS[-3:],
+        observed_at_ms=READINGS.observed_at_ms[-3:] + 3000 * MS_PER_DAY,
+        quality=READINGS.quality[-3:] | int(Quality.CLOCK_WRONG),
+    )
+    analyst = site.analyst()
+    site.arrive(analyst, READINGS[~LATE])
+    site.arrive(analyst, ahead)
+    for _ in range(3):
+        analyst.catch_up(UNIT_ID)
+    site.arrive(analyst, READINGS[LATE])
+    assert told(site) == expected(READINGS, ICING_UNIT)
+
+
+def test_corrected_ratings_have_the_history_folded_anew(site: Site) -> None:
+    analyst = site.analyst()
+    profile = simulated(ICING_UNIT).profile
+    site.register.put(msgspec.structs.replace(profile, rated_cfm=2.0 * profile.rated_cfm), 0)
+    site.arrive(analyst, READINGS)
+    before = told(site)
+    site.register.put(profile, 0)
+    analyst.catch_up(UNIT_ID)
+    assert told(site) != before
+    assert told(site) == expected(READINGS, ICING_UNIT)
+    assert site.results.status(UnitStatus, UNIT_ID) is not None
+
+
+def test_old_checkpoints_thin_out_to_one_a_week() -> None:
+    daily = [day * MS_PER_DAY for day in range(100)]
+    kept = kept_checkpoints(daily)
+    assert kept[-14:] == daily[-14:]
+    older = [instant for instant in kept if instant < daily[-15]]
+    assert len({instant // (7 * MS_PER_DAY) for instant in older}) == len(older)
+    assert kept_checkpoints(kept) == kept
+    assert kept_checkpoints([]) == []
