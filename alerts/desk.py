@@ -102,7 +102,7 @@ class AlarmDesk:
 
     def tick(self) -> list[Alarm]:
         """What time brings: delays, end of shelving, reminders, withdrawn findings. Call it every minute."""
-        return self._settle(self._standing_findings())
+        return self._settle(None)
 
     def acknowledge(self, alarm_id: str, by: str, note: str = "") -> Alarm:
         """Somebody has seen it and will act; raises `IllegalTransition` or `UnknownAlarm`, as all below."""
@@ -167,9 +167,12 @@ class AlarmDesk:
         log.info("alarm %s: %s by %s, now %s", alarm_id, last.action.value, last.by, changed.state.value)
         return changed
 
-    def _settle(self, findings: Sequence[Finding]) -> list[Alarm]:
+    def _settle(self, findings: Sequence[Finding] | None) -> list[Alarm]:
+        """Review findings, or (None) those that the results hold and that may concern an open alarm."""
         with self._lock:
             now = self._clock()
+            # Read under the lock: a list read before could bring back what has been settled since.
+            findings = self._stored_findings() if findings is None else findings
             known = self._alarms_concerned({finding.unit_id for finding in findings})
             changes = policy.review(
                 [finding for finding in findings if not finding.withdrawn],
@@ -241,8 +244,13 @@ class AlarmDesk:
             ]
         return frozenset(undone | (asked - {one.finding_id for one in kept if not one.withdrawn}))
 
-    def _standing_findings(self) -> list[Finding]:
-        query = sa.select(tables.findings.c.record).where(tables.findings.c.end_at_ms.is_(None))
+    def _stored_findings(self) -> list[Finding]:
+        """Findings that stand, and those behind open alarms: their end may have been missed."""
+        behind = {one.finding.finding_id for one in self._alarms_concerned(()) if one.open}
+        table = tables.findings.c
+        query = sa.select(table.record).where(
+            sa.or_(table.end_at_ms.is_(None), table.finding_id.in_(sorted(behind)))
+        )
         with self._database.connect() as connection:
             return [
                 msgspec.json.decode(record, type=Finding) for record in connection.execute(query).scalars()

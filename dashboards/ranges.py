@@ -58,6 +58,8 @@ def range_of(
         Naming what can't be read.
     """
     first_ms, last_ms = span or (ms_of(now), ms_of(now))
+    # A reading dated years ahead by a wrong clock must not drag the page there.
+    last_ms = max(first_ms, min(last_ms, ms_of(now)))
     if start or end:
         return Range("", *_custom(start, end, now, tz))
     chosen = choice or DEFAULT

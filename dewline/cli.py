@@ -203,7 +203,10 @@ def hash_password(
     """Hash a password for the setting board.logins; asks for it."""
     from dashboards.access import hash_password as hashed
 
-    context.obj.terminal.result(hashed(password))
+    try:
+        context.obj.terminal.result(hashed(password))
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
 
 
 @app.command()
@@ -318,6 +321,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
     from ingest.logfiles import LogFileError
     from ingest.register import FleetFileError
     from models.artefact import ModelFileError
+    from models.training import NoCaseError
 
     return (
         OSError,
@@ -325,6 +329,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
         FleetFileError,
         LogFileError,
         ModelFileError,
+        NoCaseError,
         ScreenshotError,
         SpanError,
         UnknownUnit,

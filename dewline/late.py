@@ -51,14 +51,17 @@ class Notes:
                     self._oldest_ms[unit_id] = min(at_ms, self._oldest_ms.get(unit_id, at_ms))
             return list(self._oldest_ms)
 
-    def take(self, unit_id: str) -> int | None:
-        """From where a unit must be folded again, once; None when nothing was noted. [Unix ms]"""
+    def oldest_ms(self, unit_id: str) -> int | None:
+        """From where a unit must be looked at again; None when nothing is noted. [Unix ms]"""
         with self._lock:
-            return self._oldest_ms.pop(unit_id, None)
+            return self._oldest_ms.get(unit_id)
 
-    def done(self, unit_id: str) -> None:
-        """The unit has been folded again."""
+    def done(self, unit_id: str, oldest_ms: int) -> None:
+        """The unit has been folded again from what `oldest_ms` said; older news since then stay noted."""
         with self._lock:
+            if self._oldest_ms.get(unit_id) != oldest_ms:
+                return
+            del self._oldest_ms[unit_id]
             for path, units in list(self._open.items()):
                 units.discard(unit_id)
                 if not units:

@@ -164,17 +164,20 @@ class Runtime:
 
     def _tick(self) -> None:
         # Readings also come by import, past the listener: every unit is looked after from time to time.
-        self.worker.submit([*self._notes.read(), *self.store.units()])
-        self.desk.tick()
+        try:
+            self.worker.submit([*self._notes.read(), *self.store.units()])
+        finally:
+            self.desk.tick()
 
     def _analyse(self, unit_id: str) -> None:
         self.register.ensure(unit_id, unix_ms())
-        events = self.analyst.catch_up(unit_id)
-        if (late_ms := self._notes.take(unit_id)) is not None:
+        late_ms = self._notes.oldest_ms(unit_id)
+        if late_ms is not None:
             late = Reading(unit_id=unit_id, observed_at_ms=late_ms, received_at_ms=late_ms)
             self.analyst.note_stored([late])
-            events += self.analyst.catch_up(unit_id)
-            self._notes.done(unit_id)
+        events = self.analyst.catch_up(unit_id)
+        if late_ms is not None:
+            self._notes.done(unit_id, late_ms)
         findings = newest_findings(events)
         if findings:
             self.desk.consider(findings)

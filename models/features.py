@@ -60,6 +60,7 @@ PRESSURE_COLUMNS = (
     "cold_kit",
     "since_edge_min",
     "pressure_kpa",
+    "contradicted_ago_s",
 )
 
 
@@ -173,3 +174,4 @@ def pressure_row(s: Record, c: Record, t: float, kind: float, row: Record) -> No
     f[10] = c.cold_kit
     f[11] = (t - (s.start_t if s.running > 0.0 else s.stop_t)) / 60.0
     f[12] = s.pressure_kpa
+    f[13] = t - s.conflict_seen_t

@@ -216,6 +216,10 @@ def train(
     return PatternModels(of=models)
 
 
+class NoCaseError(ValueError):
+    """The data show a pattern always or never: they teach nothing."""
+
+
 def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = None) -> PatternModel:
     """A logistic model that is smooth in each feature: it carries over to machines unlike those it has seen.
 
@@ -231,11 +235,13 @@ def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = 
 
     Raises
     ------
-    ValueError
-        If only one class occurs: such data teach nothing.
+    NoCaseError
+        If only one class occurs.
     """
     if len(np.unique(table.truth)) < 2:
-        raise ValueError(f"{pattern.value}: {len(table.truth)} moments, all of one class")
+        raise NoCaseError(
+            f"{pattern.value}: {len(table.truth)} moments, all of one class; simulate more units"
+        )
     if pattern is Pattern.PRESSURE_SENSOR_ICING:
         table = with_warm_twins(table, np.random.default_rng(seed))
     model = make_pipeline(

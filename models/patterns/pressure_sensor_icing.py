@@ -6,6 +6,8 @@ explains it.
 
 from __future__ import annotations
 
+import datetime as dt
+
 from ingest.units_of_measure import psi_from_kpa
 from models.features import PRESSURE_COLUMNS as COLUMNS
 from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
@@ -68,7 +70,7 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
     """Open while the contradiction lasts, close at the reading that proves the sensor sound again."""
     standing = watch.finding
     if moment.kind == PRESSURE_SOUND:
-        return close(watch, watch.last_true_at or moment.at)
+        return close(watch, moment.at - dt.timedelta(seconds=moment.features["contradicted_ago_s"]))
     if moment.kind != PRESSURE_DOUBT:
         return watch, []
     if standing is not None:
@@ -78,6 +80,9 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
     start_at = moment.since_at or moment.at
     if moment.features["conflict_kind"] != HIGH_WHILE_STOPPED and moment.run_start_at is not None:
         start_at = min(start_at, moment.run_start_at)
+    if watch.last_true_at is not None:
+        # A second occurrence in one run is a finding of its own, and begins after the first.
+        start_at = max(start_at, watch.last_true_at + dt.timedelta(seconds=1))
     opened = open_finding(
         moment, PATTERN, start_at, probability, evidence(moment.features), moment.run_start_at
     )

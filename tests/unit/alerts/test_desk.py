@@ -120,6 +120,34 @@ def test_tick_ends_an_alarm_after_the_off_delay_without_a_new_finding(desk, stor
     assert alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED
 
 
+def test_end_that_was_never_considered_is_found_by_the_tick(desk, stored, clock):
+    """The process was killed, or the database locked, between writing the end and telling the desk."""
+    finding = make_finding()
+    stored(finding)
+    desk.consider([finding])
+    stored(msgspec.structs.replace(finding, end_at=NOON + H))
+    clock.pass_by(hours=2)
+    desk.tick()
+    clock.pass_by(hours=2)
+    desk.tick()
+    (alarm,) = desk.alarms()
+    assert alarm.state is AlarmState.RETURNED_UNACKNOWLEDGED
+
+
+def test_finding_marked_as_withdrawn_closes_its_alarm(desk, stored, clock):
+    finding = make_finding()
+    stored(finding)
+    (alarm,) = desk.consider([finding])
+    undone = msgspec.structs.replace(finding, end_at=NOON + H, withdrawn=True)
+    stored(undone)
+    clock.pass_by(minutes=1)
+    desk.consider([undone])
+    clock.pass_by(minutes=2)
+    desk.tick()
+    assert desk.alarm(alarm.alarm_id).state is AlarmState.NORMAL
+    assert desk.history(alarm.alarm_id)[-1].action is Action.WITHDRAW
+
+
 def test_tick_raises_what_has_stood_for_its_on_delay(desk, stored, clock):
     finding = make_finding(Pattern.PRESSURE_SENSOR_ICING)
     stored(finding)

@@ -75,8 +75,9 @@ def pressure_doubt(
     return _moment(PRESSURE_DOUBT, at_min, PRESSURE_COLUMNS, usual, features, start_min, since_min)
 
 
-def pressure_sound(at_min: float) -> Moment:
-    return _moment(PRESSURE_SOUND, at_min, PRESSURE_COLUMNS, {}, {}, 0.0, 0.0)
+def pressure_sound(at_min: float, *, contradicted_ago_min: float = 1.0) -> Moment:
+    ago = {"contradicted_ago_s": 60.0 * contradicted_ago_min}
+    return _moment(PRESSURE_SOUND, at_min, PRESSURE_COLUMNS, ago, {}, 0.0, 0.0)
 
 
 def dried(at_min: float) -> Moment:

@@ -57,11 +57,19 @@ def test_further_doubts_repeat_nothing() -> None:
     assert watch.last_true_at == after(7.0)
 
 
-def test_closes_with_its_end_at_the_last_doubt() -> None:
+def test_a_second_occurrence_in_one_run_is_a_finding_of_its_own() -> None:
+    watch, (first,) = judge(Watch(), pressure_doubt(5.0), SURE, THRESHOLD)
+    watch, (closed,) = judge(watch, pressure_sound(20.0), math.nan, THRESHOLD)
+    watch, (second,) = judge(watch, pressure_doubt(40.0), SURE, THRESHOLD)
+    assert second.finding_id != first.finding_id
+    assert second.start_at > closed.end_at
+
+
+def test_closes_with_its_end_at_the_last_contradiction() -> None:
     watch, (first,) = judge(Watch(), pressure_doubt(5.0), SURE, THRESHOLD)
     watch, _ = judge(watch, pressure_doubt(25.0), SURE, THRESHOLD)
-    watch, (closed,) = judge(watch, pressure_sound(31.0), math.nan, THRESHOLD)
-    assert closed.end_at == after(25.0)
+    watch, (closed,) = judge(watch, pressure_sound(31.0, contradicted_ago_min=2.0), math.nan, THRESHOLD)
+    assert closed.end_at == after(29.0)
     for name in ("finding_id", "start_at", "first_flagged_at", "confidence", "evidence"):
         assert getattr(closed, name) == getattr(first, name)
     assert watch.finding is None
