@@ -31,8 +31,8 @@ test)
         missing="$missing fonts-dejavu-core"
         echo "missing: fonts-dejavu-core (screenshots show boxes for letters)"
     fi
-    need influxd influxdb "tests of the InfluxDB store are skipped"
-    need nginx nginx "tests of the InfluxDB store are skipped"
+    need influxd influxdb "there is no time-series server to test a store against"
+    need nginx nginx "there is no time-series server to test a store against"
     ;;
 *)
     echo "usage: $0 venv|test [PYTHON]" >&2

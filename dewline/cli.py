@@ -249,7 +249,9 @@ def units_show(context: typer.Context, unit_id: UnitArgument, home: HomeOption =
 @units_app.command("import")
 def units_import(
     context: typer.Context,
-    path: Annotated[Path, typer.Argument(help="CSV file, one line a unit; see the README for its columns.")],
+    path: Annotated[
+        Path, typer.Argument(help="CSV file, one line a unit; see docs/fleet-file.md for its columns.")
+    ],
     home: HomeOption = None,
 ) -> None:
     """Register the units of a CSV file; all or, if anything is wrong with it, none."""

@@ -45,7 +45,7 @@ class ModelCard(msgspec.Struct, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, kw_only=True)
 class PatternModel:
-    """A calibrated classifier with its decision threshold."""
+    """A classifier with its decision threshold."""
 
     card: ModelCard
     classifier: Classifier

@@ -86,7 +86,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     first_flagged_at: dt.datetime
     """`observed_at` of the reading whose arrival decided it."""
     confidence: float
-    """Calibrated probability, 0-1."""
+    """Probability that the pattern's model gave when it was flagged, 0-1."""
     evidence: tuple[Evidence, ...]
     run_start_at: dt.datetime | None
     """Start of the deciding run, where one run decided it."""

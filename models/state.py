@@ -17,6 +17,7 @@ import numpy as np
 from ingest.profile import UnitProfile
 from ingest.units_of_measure import M3_S_PER_CFM
 from models.atmosphere import standard_pressure_kpa
+from models.delivered_air import NAMEPLATE_GPM, free_air_cfm
 from models.parameters import Parameters
 
 Record = Any
@@ -205,7 +206,7 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
         "working_kpa": parameters.working_pressure_fraction * profile.min_pressure_valve_kpa,
         "assumed_kpa": 0.95 * profile.max_pressure_kpa,
         "ambient_abs_kpa": standard_pressure_kpa(profile.altitude_m),
-        "rated_m3_s": profile.rated_cfm * M3_S_PER_CFM,
+        "rated_m3_s": _free_air_cfm(profile) * M3_S_PER_CFM,
         "oil_g": oil_g,
         "harmful_g": harmful_g,
         "dry_g": parameters.dry_water_fraction * harmful_g,
@@ -229,6 +230,13 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
     for name, value in values.items():
         row[name] = value
     return row
+
+
+def _free_air_cfm(profile: UnitProfile) -> float:
+    """Free air at most: what the nameplate says, and no more than the hydraulic flow can drive. [CFM]"""
+    usual = UnitProfile(unit_id=profile.unit_id)
+    driven = free_air_cfm(usual.rated_cfm, profile.hydraulic_gpm, NAMEPLATE_GPM)
+    return min(profile.rated_cfm, float(driven))
 
 
 def _standard_offset_s(tz: str) -> float:

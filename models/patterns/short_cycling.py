@@ -1,4 +1,8 @@
-"""Short-cycling: runs that end before the oil is hot keep coming, and their water builds up in the sump."""
+"""Short-cycling: runs that end before the oil is hot keep coming, and their water builds up in the sump.
+
+The pattern itself needs four wet runs in a week and a harmful amount of water. The warning comes before that
+is complete: at the third wet run, or the second that did harm already, if the model holds the rest likely.
+"""
 
 from __future__ import annotations
 

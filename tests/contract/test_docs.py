@@ -12,6 +12,7 @@ import typer
 from dewline import reference
 from dewline.cli import app
 from dewline.settings import load
+from ingest.fleet_file import COLUMNS, read_fleet_csv
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("**/*.md")])
@@ -28,6 +29,15 @@ def blocks(path: Path, language: str) -> list[str]:
 def test_links_lead_to_files(path: Path) -> None:
     targets = [target for target in LINK.findall(path.read_text(encoding="utf-8")) if "://" not in target]
     assert not [target for target in targets if not (path.parent / target).exists()]
+
+
+def test_fleet_file_page_names_every_column_and_its_example_is_accepted(tmp_path: Path) -> None:
+    page = ROOT / "docs" / "fleet-file.md"
+    (example,) = blocks(page, "csv")
+    listed = set(re.findall(r"^\| (`.*?) \|", page.read_text(encoding="utf-8"), flags=re.MULTILINE))
+    assert set(re.findall(r"`(\w+)`", " ".join(listed))) == set(COLUMNS)
+    (tmp_path / "fleet.csv").write_text(example, encoding="utf-8")
+    assert [profile.unit_id for profile in read_fleet_csv(tmp_path / "fleet.csv")] == ["truck-07", "truck-08"]
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)
