@@ -10,7 +10,16 @@ import datetime as dt
 
 from ingest.units_of_measure import psi_from_kpa
 from models.features import PRESSURE_COLUMNS as COLUMNS
-from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
+from models.patterns.watch import (
+    Moment,
+    Watch,
+    close,
+    difference_text,
+    fact,
+    open_finding,
+    rounded,
+    temp_text,
+)
 from models.records import Evidence, Finding, Pattern
 from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND, SLOW_TO_FOLLOW
 
@@ -31,7 +40,7 @@ FEATURES = (
 
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What the features say, in words."""
-    reads = f"{f['pressure_kpa']:.0f} kPa ({psi_from_kpa(f['pressure_kpa']):.0f} psi)"
+    reads = f"{rounded(f['pressure_kpa'])} kPa ({rounded(psi_from_kpa(f['pressure_kpa']))} psi)"
     minutes, change = f["conflict_min"], difference_text(f["temp_change_k"])
     if f["conflict_kind"] == LOW_WHILE_RUNNING:
         text = f"The sensor reads {reads} although the unit has run for {f['since_edge_min']:.0f} min"

@@ -70,11 +70,17 @@ def fact(name: str, value: float, text: str) -> Evidence:
     return Evidence(name=name, value=round(float(value), 4), text=text)
 
 
+def rounded(value: float, digits: int = 0) -> str:
+    """A number rounded for reading; never a minus before nothing."""
+    # Adding zero turns -0.0 into 0.0.
+    return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
 def temp_text(temp_c: float) -> str:
     """A temperature in both systems of units."""
-    return f"{temp_c:.0f} °C ({f_from_c(temp_c):.0f} °F)"
+    return f"{rounded(temp_c)} °C ({rounded(f_from_c(temp_c))} °F)"
 
 
 def difference_text(difference_k: float, digits: int = 0) -> str:
     """A temperature difference in both systems of units."""
-    return f"{difference_k:.{digits}f} K ({FAHRENHEIT_PER_KELVIN * difference_k:.{digits}f} °F)"
+    return f"{rounded(difference_k, digits)} K ({rounded(FAHRENHEIT_PER_KELVIN * difference_k, digits)} °F)"

@@ -94,3 +94,8 @@ def test_evidence_reads_well(kind: float, words: str, cold_h: float) -> None:
     # 90 psi is 620.53 kPa, -8 degC 18 degF, 2 K 3.6 degF.
     assert texts["ambient_c"] == "The air is about -8 °C (18 °F), give or take 2 K (4 °F)."
     assert ("cold_h" in texts) is (cold_h > 0.5)
+
+
+def test_a_sensor_just_below_zero_reads_nothing() -> None:
+    text = evidence(pressure_doubt(9.0, pressure_kpa=-0.4).features)[0].text
+    assert text.startswith("The sensor reads 0 kPa (0 psi) although")

@@ -39,14 +39,21 @@ def test_instants_are_utc_to_the_millisecond() -> None:
 
 
 @pytest.mark.parametrize(
-    ("temp_c", "text"), [(0.0, "0 °C (32 °F)"), (100.0, "100 °C (212 °F)"), (-40.0, "-40 °C (-40 °F)")]
+    ("temp_c", "text"),
+    [(0.0, "0 °C (32 °F)"), (100.0, "100 °C (212 °F)"), (-40.0, "-40 °C (-40 °F)"), (-0.3, "0 °C (31 °F)")],
 )
 def test_temperatures_in_both_systems(temp_c: float, text: str) -> None:
     assert temp_text(temp_c) == text
 
 
 @pytest.mark.parametrize(
-    ("k", "digits", "text"), [(28.0, 0, "28 K (50 °F)"), (5.0, 0, "5 K (9 °F)"), (0.5, 1, "0.5 K (0.9 °F)")]
+    ("k", "digits", "text"),
+    [
+        (28.0, 0, "28 K (50 °F)"),
+        (5.0, 0, "5 K (9 °F)"),
+        (0.5, 1, "0.5 K (0.9 °F)"),
+        (-0.04, 1, "0.0 K (-0.1 °F)"),
+    ],
 )
 def test_differences_have_no_zero_point_to_shift(k: float, digits: int, text: str) -> None:
     assert difference_text(k, digits) == text
