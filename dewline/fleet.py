@@ -68,11 +68,34 @@ def show_unit(loaded: Loaded, unit_id: str, terminal: Terminal) -> None:
 
 
 def import_units(loaded: Loaded, path: Path, terminal: Terminal) -> None:
-    """Register the units of a fleet file. Raises FleetFileError with every fault of it."""
-    profiles = read_fleet_csv(path)
+    """Register the units of a fleet file, touching only the columns it has.
+
+    Raises FleetFileError with every fault of it.
+    """
+    if not path.exists():
+        # Before a home is made for it.
+        raise FleetFileError(path, [f"no such file: {path}"])
     with opened_register(loaded) as register:
+        known = {profile.unit_id: profile for profile in register.all()}
+        profiles = read_fleet_csv(path, known)
         register.put_many(profiles, unix_ms())
-    terminal.say(f"{len(profiles)} units registered from {path}")
+    terminal.say(f"{path}: {_differences(profiles, known)}")
+
+
+def _differences(profiles: list[UnitProfile], known: dict[str, UnitProfile]) -> str:
+    """Such as ``2 new, 1 changed (rated_cfm), 4 unchanged``."""
+    before = [(known[profile.unit_id], profile) for profile in profiles if profile.unit_id in known]
+    fields = UnitProfile.__struct_fields__
+    changed = [
+        name for name in fields if any(getattr(old, name) != getattr(new, name) for old, new in before)
+    ]
+    n_changed = sum(old != new for old, new in before)
+    said = [
+        (len(profiles) - len(before), "new"),
+        (n_changed, f"changed ({', '.join(changed)})"),
+        (len(before) - n_changed, "unchanged"),
+    ]
+    return ", ".join(f"{n} {what}" for n, what in said if n)
 
 
 def set_unit(loaded: Loaded, unit_id: str, assignments: list[str], terminal: Terminal) -> None:

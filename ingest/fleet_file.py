@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import csv
 import zoneinfo
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from ingest.profile import UnitProfile
 from ingest.units_of_measure import KPA_PER_PSI, M_PER_FOOT
@@ -119,11 +121,17 @@ COLUMNS: dict[str, _Column] = {
 """Every column a fleet file may have. Ranges are chosen wide: they catch a wrong unit, not a rare machine."""
 
 
-def read_fleet_csv(path: Path) -> list[UnitProfile]:
+def read_fleet_csv(path: Path, known: Mapping[str, UnitProfile] | None = None) -> list[UnitProfile]:
     """Profiles from a CSV file, in the file's order.
 
-    The first line names the columns (see `COLUMNS`); only ``unit`` must be there. A missing column or an
-    empty cell takes the default of `UnitProfile`. Encoding is UTF-8, with or without a byte order mark.
+    The first line names the columns (see `COLUMNS`); only ``unit`` must be there. An empty cell takes the
+    default of `UnitProfile`. Encoding is UTF-8, with or without a byte order mark.
+
+    Parameters
+    ----------
+    known : mapping, optional
+        Profiles there are already, by unit_id: a field whose column the file lacks stays as it is there.
+        A unit that is not among them takes the default for it.
 
     Raises
     ------
@@ -138,7 +146,9 @@ def read_fleet_csv(path: Path) -> list[UnitProfile]:
             faults = _header_faults(header)
             if faults:
                 raise FleetFileError(path, faults)
-            return _profiles(path, header, lines)
+            return _profiles(path, header, lines, known or {})
+    except FileNotFoundError as error:
+        raise FleetFileError(path, [f"no such file: {path}"]) from error
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise FleetFileError(path, [f"not a readable UTF-8 CSV file: {error}"]) from error
 
@@ -146,6 +156,9 @@ def read_fleet_csv(path: Path) -> list[UnitProfile]:
 def _header_faults(header: list[str]) -> list[str]:
     if not any(header):
         return [f"line 1: empty, expected column names, of which there are {', '.join(COLUMNS)}"]
+    if len(header) == 1 and (separator := next((c for c in ";\t" if c in header[0]), None)):
+        shown = "tabs" if separator == "\t" else "semicolons"
+        return [f"line 1: columns must be separated by commas, these are separated by {shown}"]
     faults = [
         f"line 1: unknown column {name!r}, expected one of {', '.join(COLUMNS)}"
         for name in header
@@ -163,7 +176,9 @@ def _header_faults(header: list[str]) -> list[str]:
     return faults
 
 
-def _profiles(path: Path, header: list[str], lines: Any) -> list[UnitProfile]:
+def _profiles(
+    path: Path, header: list[str], lines: Any, known: Mapping[str, UnitProfile]
+) -> list[UnitProfile]:
     profiles: dict[str, UnitProfile] = {}
     line_of: dict[str, int] = {}
     faults: list[str] = []
@@ -177,7 +192,7 @@ def _profiles(path: Path, header: list[str], lines: Any) -> list[UnitProfile]:
         if unit_id in profiles:
             found.append(f"unit {unit_id!r} is already on line {line_of[unit_id]}, expected each unit once")
         elif not found:
-            profile = profiles[unit_id] = UnitProfile(**values)
+            profile = profiles[unit_id] = _profile(values, known.get(unit_id))
             line_of[unit_id] = line
             if profile.min_pressure_valve_kpa >= profile.max_pressure_kpa:
                 found.append(
@@ -210,9 +225,18 @@ def _row_faults(header: list[str], cells: list[str]) -> Iterator[str]:
                 yield f"{name} is {text!r}, {error}"
 
 
+def _profile(values: dict[str, Any], known: UnitProfile | None) -> UnitProfile:
+    if known is None:
+        return UnitProfile(**values)
+    return msgspec.structs.replace(known, provisional=False, **values)
+
+
 def _values(header: list[str], cells: list[str]) -> dict[str, Any]:
+    """Value of every field whose column is there; an empty cell means the default."""
+    defaults = {field.name: field.default for field in msgspec.structs.fields(UnitProfile)}
     return {
         COLUMNS[name].field: COLUMNS[name].parse(cell.strip())
-        for name, cell in zip(header, cells, strict=True)
         if cell.strip()
+        else defaults[COLUMNS[name].field]
+        for name, cell in zip(header, cells, strict=True)
     }

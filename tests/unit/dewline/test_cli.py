@@ -64,6 +64,22 @@ def test_units_import_show_list_and_set(dewline, tmp_path: Path) -> None:
     assert "North Yard" in dewline("units", "list")[1]
 
 
+def test_units_import_touches_only_the_columns_of_the_file(dewline, tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet.csv"
+    fleet.write_text("unit,label,yard,rated_cfm\nA7,Seven,North,80\nA8,Eight,South,80\n")
+    assert "2 new" in dewline("units", "import", str(fleet))[2]
+    fleet.write_text("unit,rated_cfm\nA7,85\nA8,80\nA9,60\n")
+    assert "1 new, 1 changed (rated_cfm), 1 unchanged" in dewline("units", "import", str(fleet))[2]
+    profile = json.loads(dewline("units", "show", "A7")[1])
+    assert (profile["label"], profile["yard"], profile["rated_cfm"]) == ("Seven", "North", 85.0)
+
+
+def test_units_import_of_a_file_that_is_not_there_makes_no_home(dewline, tmp_path: Path) -> None:
+    code, _, err = dewline("units", "import", str(tmp_path / "gone.csv"))
+    assert (code, "no such file" in err) == (1, True)
+    assert not (tmp_path / "home").exists()
+
+
 def test_units_import_tells_every_fault(dewline, tmp_path: Path) -> None:
     fleet = tmp_path / "fleet.csv"
     fleet.write_text("unit,rated_cfm,tz\nA7,many,Mars/Base\nA8,80,UTC\n")

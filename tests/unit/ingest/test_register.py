@@ -85,6 +85,25 @@ def test_read_fleet_csv_gives_defaults_for_missing_columns_and_empty_cells(tmp_p
     assert read_fleet_csv(path) == [UnitProfile(unit_id="A"), UnitProfile(unit_id="B", rated_cfm=60.0)]
 
 
+def test_read_fleet_csv_leaves_fields_whose_columns_are_missing(tmp_path: Path) -> None:
+    known = UnitProfile(
+        unit_id="A", label="Old", yard="North", rated_cfm=90.0, tz="America/Chicago", provisional=True
+    )
+    path = fleet(tmp_path, "unit,rated_cfm,yard\nA,60,\nB,70,South\n")
+    assert read_fleet_csv(path, {"A": known}) == [
+        UnitProfile(unit_id="A", label="Old", rated_cfm=60.0, tz="America/Chicago"),
+        UnitProfile(unit_id="B", yard="South", rated_cfm=70.0),
+    ]
+
+
+def test_read_fleet_csv_judges_pressures_together_with_what_is_known(tmp_path: Path) -> None:
+    known = {"A": UnitProfile(unit_id="A", min_pressure_valve_kpa=600.0)}
+    path = fleet(tmp_path, "unit,max_pressure_kpa\nA,500\n")
+    with pytest.raises(FleetFileError, match="minimum pressure valve is at 600 kPa"):
+        read_fleet_csv(path, known)
+    assert read_fleet_csv(path)[0].max_pressure_kpa == 500.0
+
+
 def test_read_fleet_csv_tolerates_spreadsheet_habits(tmp_path: Path) -> None:
     text = '\ufeff"unit", cold_weather_kit , "label"\r\n A , TRUE ,"two\r\nlines"\r\n\r\n, ,\r\nB,0,\r\n'
     with pytest.raises(
@@ -154,5 +173,12 @@ def test_read_fleet_csv_refuses(tmp_path: Path, text: str, fault: str) -> None:
 def test_read_fleet_csv_refuses_what_is_not_utf_8_or_not_there(tmp_path: Path) -> None:
     with pytest.raises(FleetFileError, match="not a readable UTF-8 CSV file"):
         read_fleet_csv(fleet(tmp_path, "unit\nGröße\n", encoding="latin-1"))
-    with pytest.raises(FleetFileError, match="not a readable UTF-8 CSV file"):
+    with pytest.raises(FleetFileError, match=r"no such file: .*missing\.csv"):
         read_fleet_csv(tmp_path / "missing.csv")
+
+
+@pytest.mark.parametrize(("separator", "name"), [(";", "semicolons"), ("\t", "tabs")])
+def test_read_fleet_csv_says_what_separates_columns(tmp_path: Path, separator: str, name: str) -> None:
+    path = fleet(tmp_path, f"unit{separator}yard\nA{separator}North\n")
+    with pytest.raises(FleetFileError, match=f"separated by commas, these are separated by {name}"):
+        read_fleet_csv(path)
