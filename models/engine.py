@@ -211,7 +211,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         unit_id=state.unit_id,
         observed_at=at,
         running=running,
-        discharge_temp_c=float(s["temp_c"]),
+        discharge_temp_c=float(s["raw_c"]),
         required_temp_c=required_c,
         pressure_dew_point_c=dew_c,
         pressure_kpa=float(s["pressure_kpa"]),

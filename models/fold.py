@@ -67,6 +67,8 @@ def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_
     """Keep the ambient estimate and the vapour of the intake air."""
     if math.isnan(s.ambient_t):
         ambient.first_guess(s, t)
+        if not math.isnan(ambient_c):
+            ambient.hear_sensor(s, t, ambient_c)
         s.rh_smooth = s.rh_pct
         ambient.take_vapour(s, c)
     fresh = t - s.ambient_t >= ambient.STEP_S

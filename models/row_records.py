@@ -23,8 +23,7 @@ COLUMNS_OF_KIND = {
 SAME_G = 0.5
 """Less than this is no change that sensors could tell. [g]"""
 DRY_G = 5.0
-DRY_OUT_S = 1200.0
-"""Hot with air flowing for this long makes a dry-out run (published trade figure: 20-30 min). [s]"""
+"""As much as vapour and wet walls alone leave behind. [g]"""
 
 
 def moment(unit_id: str, row: Record) -> Moment:
@@ -105,6 +104,7 @@ def run(unit_id: str, row: Record) -> Run:
 
 
 def _outcome(gain_g: float, end_g: float, dry_s: float) -> Outcome:
-    if dry_s >= DRY_OUT_S or (end_g < DRY_G and dry_s > 0.0):
+    """A long hot run that still leaves water has not dried the sump: what counts is what it leaves."""
+    if end_g < DRY_G and dry_s > 0.0:
         return Outcome.DRIED_OUT
     return Outcome.ADDED_WATER if gain_g > SAME_G else Outcome.HELD
