@@ -1,12 +1,14 @@
-"""Lines of a JSON log to readings: ``{"topic": .., "received": .., "payload": ..}`` each. Pure.
+"""Lines of a JSON log to readings. Pure.
 
-The payload is what was on the wire: an object, an array, or either as text inside a string.
+Each line is a message, ``{"topic": .., "received": .., "payload": ..}``, whose payload is what was on the
+wire: an object, an array, or either as text inside a string. Or it is a reading that names its ``unit``.
 """
 
 from __future__ import annotations
 
 import msgspec
 
+from ingest.csv_layout import unit_fault
 from ingest.parts import BadLine, Block, parts_of_rows
 from ingest.payload import decode
 from ingest.quality import Quality
@@ -16,11 +18,14 @@ from ingest.senml_rows import Reject
 
 
 class _Line(msgspec.Struct):
-    topic: str
-    payload: msgspec.Raw
+    topic: str = ""
+    payload: msgspec.Raw = msgspec.Raw()
+    unit: str | None = None
+    unit_id: str | None = None
     received: str | int | float | None = None
 
 
+EXPECTED = "expected topic and payload, or a reading with its unit; and received if known"
 _decode_line = msgspec.json.Decoder(_Line).decode
 _decode_text = msgspec.json.Decoder(str).decode
 
@@ -50,23 +55,31 @@ def read_block(block: bytes, first_line: int, imported_at_ms: int, *, prefix: st
 def _read_line(text: bytes, imported_at_ms: int, prefix: str) -> tuple[list[Reading], list[Reject]]:
     try:
         line = _decode_line(text)
-        payload = bytes(line.payload)
-        if payload[:1] == b'"':
-            payload = _decode_text(payload).encode()
+        topic, payload = _message(line, text, prefix)
     except (msgspec.MsgspecError, ValueError, RecursionError) as error:
-        raise PayloadError(
-            f"JSON: {shown(str(error))[1:-1]}; expected topic and payload, and received if known"
-        ) from error
+        if isinstance(error, PayloadError):
+            raise
+        raise PayloadError(f"JSON: {shown(str(error))[1:-1]}; {EXPECTED}") from error
     received_at_ms = instant_ms(line.received)
     decoded = decode(
-        line.topic,
-        payload,
-        imported_at_ms if received_at_ms is None else received_at_ms,
-        prefix=prefix,
+        topic, payload, imported_at_ms if received_at_ms is None else received_at_ms, prefix=prefix
     )
     if received_at_ms is not None:
         return decoded, decoded.rejects
     return [_received_when_observed(reading) for reading in decoded], decoded.rejects
+
+
+def _message(line: _Line, text: bytes, prefix: str) -> tuple[str, bytes]:
+    """Topic and payload; a reading by itself is the payload of the topic its unit would publish to."""
+    payload = bytes(line.payload)
+    if line.topic and payload:
+        return line.topic, _decode_text(payload).encode() if payload[:1] == b'"' else payload
+    unit_id = line.unit if line.unit is not None else line.unit_id
+    if unit_id is None or line.topic or payload:
+        raise PayloadError(EXPECTED)
+    if fault := unit_fault(unit_id):
+        raise PayloadError(fault)
+    return f"{prefix}/{unit_id}/readings", text
 
 
 def _received_when_observed(reading: Reading) -> Reading:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,13 @@ import typer
 from dewline import reference
 from dewline.cli import app
 from dewline.settings import load
+from ingest.csv_layout import TIME_NAMES, UNIT_NAMES
+from ingest.database import open_database
 from ingest.fleet_file import COLUMNS, read_fleet_csv
+from ingest.logfiles import import_paths
+from ingest.quarantine import Quarantine
+from ingest.store import EmbeddedStore
+from ingest.units_of_measure import WIRE_NAMES
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("**/*.md")])
@@ -38,6 +45,23 @@ def test_fleet_file_page_names_every_column_and_its_example_is_accepted(tmp_path
     assert set(re.findall(r"`(\w+)`", " ".join(listed))) == set(COLUMNS)
     (tmp_path / "fleet.csv").write_text(example, encoding="utf-8")
     assert [profile.unit_id for profile in read_fleet_csv(tmp_path / "fleet.csv")] == ["truck-07", "truck-08"]
+
+
+def test_log_files_page_names_every_column_and_its_examples_are_imported(tmp_path: Path) -> None:
+    page = ROOT / "docs" / "log-files.md"
+    listed = " ".join(re.findall(r"^\| (`.*?) \|", page.read_text(encoding="utf-8"), flags=re.MULTILINE))
+    columns = {*WIRE_NAMES, *TIME_NAMES, *UNIT_NAMES, "seq", "received"}
+    assert set(re.findall(r"`(\w+)`", listed)) == columns
+    for suffix in ("csv", "jsonl"):
+        for number, example in enumerate(blocks(page, suffix)):
+            (tmp_path / f"{number}.{suffix}").write_text(example, encoding="utf-8")
+    database = open_database("sqlite://")
+    with closing(EmbeddedStore(tmp_path / "readings.db")) as store:
+        report = import_paths([tmp_path], store, Quarantine(database), received_at_ms=1_770_000_000_000)
+    database.dispose()
+    assert report.rows_quarantined == report.rows_repeated == 0
+    assert report.units == {"truck-07": 6, "truck-08": 2}
+    assert report.rows_assumed_utc == 1
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)

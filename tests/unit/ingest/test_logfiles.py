@@ -240,6 +240,26 @@ def test_import_paths_reads_json_lines(bench: Bench) -> None:
     assert (report.rows_read, report.rows_new) == (5, 5)
 
 
+def test_import_paths_reads_readings_that_name_their_unit(bench: Bench) -> None:
+    lines = [
+        {"unit": "J", "ts": "2026-01-05T13:00:05Z", "received": "2026-01-05T13:00:09Z", "pressure_kpa": 980},
+        {"unit_id": "J", "time": T0_MS + 1000, "pressure_bar": 7, "seq": 3, "operator": "somebody"},
+        {"unit": "a/b", "ts": T0_MS, "hours": 1},
+        {"unit": "J", "topic": "compressors/J/readings", "hours": 1},
+        {"unit": 7, "ts": T0_MS, "hours": 1},
+    ]
+    report = bench.csv("\n".join(json.dumps(line) for line in lines), "log.jsonl")
+    read = bench.store.read("J")
+    assert (read.observed_at_ms - T0_MS).tolist() == [0, 1000]
+    assert (read.received_at_ms - T0_MS).tolist() == [4000, 1000]
+    assert read.pressure_kpa.tolist() == [980.0, 700.0]
+    assert report.rows_quarantined == 3
+    reasons = {entry.topic: entry.reason for entry in bench.quarantine.recent()}
+    assert "unit is 'a/b', expected 1 to 128 printable" in reasons["log.jsonl:3"]
+    assert "expected topic and payload, or a reading with its unit" in reasons["log.jsonl:4"]
+    assert "unit" in reasons["log.jsonl:5"]
+
+
 def test_import_paths_keeps_bad_json_lines(bench: Bench) -> None:
     good = {
         "topic": "compressors/J/readings",
