@@ -137,7 +137,10 @@ def _units(app: FastAPI, board: Board) -> None:
     async def trace(
         unit: UnitSegment, start_ms: StartMs = None, end_ms: EndMs = None, points: Points = 2000
     ) -> Response:
-        """Signals and estimates over the span, thinned; each line has its own instants."""
+        """Signals and estimates over the span, thinned; each line has its own instants.
+
+        Values that are not plausible are left out of the lines and counted in ``left_out``.
+        """
         row = await known(unit)
         start, end = await span_of(row.unit_id, start_ms, end_ms)
 
@@ -149,6 +152,7 @@ def _units(app: FastAPI, board: Board) -> None:
                 "start_ms": start,
                 "end_ms": end,
                 "n_readings": lines.n_readings,
+                "left_out": lines.left_out.counts,
                 **found,
             }
 

@@ -18,6 +18,9 @@ from models.records import Finding, Outcome, Run
 
 OUTCOME_SYMBOLS = {Outcome.DRIED_OUT: "circle", Outcome.HELD: "rect", Outcome.ADDED_WATER: "triangle"}
 FINDING_SYMBOL = "diamond"
+LEFT_OUT = "Not plausible"
+LEFT_OUT_SYMBOL = "path://M1,0L5,4L9,0L10,1L6,5L10,9L9,10L5,6L1,10L0,9L4,5L0,1Z"
+MARKS_AT_MOST = 200
 SHADE = 0.13
 HOUR_MS = 3_600_000
 
@@ -228,6 +231,32 @@ def findings(
             },
         }
     ]
+
+
+def left_out(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str, Any]]:
+    """A cross at the upper edge of a pane, on an axis of its own, for each value that is not drawn."""
+    by_pane = ((0, lines.left_out.discharge_at_ms), (1, lines.left_out.pressure_at_ms))
+    return [
+        {
+            "name": LEFT_OUT,
+            "type": "scatter",
+            "xAxisIndex": pane,
+            "yAxisIndex": 3 + pane,
+            "symbol": LEFT_OUT_SYMBOL,
+            "symbolSize": 8,
+            "itemStyle": {"color": palette.doubted},
+            "tooltip": {"show": False},
+            "data": [[at, 1] for at in wall_ms(_spread(at_ms, lines), tz).tolist()],
+        }
+        for pane, at_ms in by_pane
+        if len(at_ms)
+    ]
+
+
+def _spread(at_ms: IntArray, lines: UnitLines) -> IntArray:
+    """The first instant of every stretch that has one, so that crosses do not pile up."""
+    width_ms = max((lines.end_ms - lines.start_ms) // MARKS_AT_MOST, 1)
+    return at_ms[np.unique(at_ms // width_ms, return_index=True)[1]]
 
 
 def _wall(at: dt.datetime, tz: dt.tzinfo) -> int:

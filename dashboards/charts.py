@@ -13,7 +13,14 @@ from typing import Any
 import numpy as np
 
 from dashboards import chart_series, display
-from dashboards.chart_series import FINDING_SYMBOL, OUTCOME_SYMBOLS, run_name, wall_ms
+from dashboards.chart_series import (
+    FINDING_SYMBOL,
+    LEFT_OUT,
+    LEFT_OUT_SYMBOL,
+    OUTCOME_SYMBOLS,
+    run_name,
+    wall_ms,
+)
 from dashboards.display import System
 from dashboards.lines import UnitLines
 from dashboards.palette import Palette
@@ -61,13 +68,14 @@ def unit_chart(
     """
     start, end = (int(ms) for ms in wall_ms(np.array([lines.start_ms, lines.end_ms]), tz))
     text = {"color": palette.soft, "fontSize": 12}
+    crosses = chart_series.left_out(lines, tz, palette)
     return {
         "useUTC": True,
         "animation": False,
         "backgroundColor": "transparent",
         "textStyle": {"color": palette.ink, "fontFamily": "system-ui, DejaVu Sans, sans-serif"},
         "aria": {"enabled": True},
-        "legend": _legend(palette),
+        "legend": _legend(palette, crosses=bool(crosses)),
         "tooltip": {
             "trigger": "axis",
             "confine": True,
@@ -100,7 +108,11 @@ def unit_chart(
             }
             for pane in range(3)
         ],
-        "yAxis": [_y_axis(pane, name, palette) for pane, name in enumerate(_pane_names(system))],
+        "yAxis": [
+            *(_y_axis(pane, name, palette) for pane, name in enumerate(_pane_names(system))),
+            # Where crosses stand must not depend on, nor stretch, the scale of the values.
+            *({"type": "value", "gridIndex": pane, "show": False, "min": 0, "max": 1} for pane in (0, 1)),
+        ],
         "dataZoom": [
             {"type": "inside", "xAxisIndex": [0, 1, 2], "filterMode": "none", "zoomOnMouseWheel": "ctrl"},
             {
@@ -121,6 +133,7 @@ def unit_chart(
             *chart_series.water(lines, system, tz, palette, harmful_g),
             *chart_series.runs(runs, system, tz, palette, now),
             *chart_series.findings(findings, tz, palette, lines),
+            *crosses,
         ],
     }
 
@@ -133,7 +146,7 @@ def _pane_names(system: System) -> tuple[str, str, str]:
     )
 
 
-def _legend(palette: Palette) -> dict[str, Any]:
+def _legend(palette: Palette, *, crosses: bool) -> dict[str, Any]:
     return {
         "top": 0,
         "left": 0,
@@ -148,6 +161,7 @@ def _legend(palette: Palette) -> dict[str, Any]:
             {"name": "Untrusted pressure", "icon": _DASHES},
             *({"name": run_name(outcome), "icon": OUTCOME_SYMBOLS[outcome]} for outcome in Outcome),
             {"name": "Finding", "icon": FINDING_SYMBOL},
+            *([{"name": LEFT_OUT, "icon": LEFT_OUT_SYMBOL}] if crosses else []),
         ],
     }
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from tsdownsample import MinMaxLTTBDownsampler
 
+from dashboards.plausible import LeftOut, left_out, plausible, with_true_clock
 from ingest.reading import FloatArray, IntArray
 from models.trace import Trace
 
@@ -46,29 +47,32 @@ class UnitLines:
     start_ms: int
     end_ms: int
     n_readings: int
+    left_out: LeftOut
 
 
 def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_LINE) -> UnitLines:
-    """Lines of a trace for the span ``start_ms <= t < end_ms``."""
+    """Lines of a trace for the span ``start_ms <= t < end_ms``; what is not plausible breaks them."""
+    n_readings, left = len(trace.readings), left_out(trace)
+    trace = with_true_clock(trace)
     at_ms = trace.readings.observed_at_ms
     gaps = gap_rows(at_ms)
     kpa, trusted = trace.readings.pressure_kpa, trace.pressure_trusted
     low, high = trace.water_low_g, trace.water_high_g
     rows = _band_rows(trace.water_g, low, high, n_out)
-    all_shown = None if trusted.all() else trusted
-    none_shown = np.zeros(len(at_ms), dtype=bool) if all_shown is None else ~trusted
+    temp_ok, kpa_ok = plausible(trace, "discharge_temp_c"), plausible(trace, "pressure_kpa")
     return UnitLines(
-        discharge_c=line(at_ms, trace.readings.discharge_temp_c, gaps=gaps, n_out=n_out),
+        discharge_c=line(at_ms, trace.readings.discharge_temp_c, temp_ok, gaps=gaps, n_out=n_out),
         required_c=line(at_ms, trace.required_temp_c, gaps=gaps, n_out=n_out),
         dew_point_c=line(at_ms, trace.pressure_dew_point_c, gaps=gaps, n_out=n_out),
-        pressure_kpa=line(at_ms, kpa, all_shown, gaps=gaps, n_out=n_out),
-        doubted_kpa=line(at_ms, kpa, none_shown, gaps=gaps, n_out=n_out),
+        pressure_kpa=line(at_ms, kpa, trusted & kpa_ok, gaps=gaps, n_out=n_out),
+        doubted_kpa=line(at_ms, kpa, ~trusted & kpa_ok, gaps=gaps, n_out=n_out),
         water_g=_broken(at_ms, trace.water_g, rows, gaps, None),
         water_low_g=_broken(at_ms, low, rows, gaps, None),
         water_high_g=_broken(at_ms, high, rows, gaps, None),
         start_ms=start_ms,
         end_ms=end_ms,
-        n_readings=len(at_ms),
+        n_readings=n_readings,
+        left_out=left,
     )
 
 

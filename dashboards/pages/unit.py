@@ -10,7 +10,7 @@ from typing import Any
 from fastapi import Request
 from nicegui import ui
 
-from dashboards import addresses, charts, display, ranges
+from dashboards import addresses, charts, display, plausible, ranges
 from dashboards.board import Board
 from dashboards.fleet_rows import FleetRow
 from dashboards.lines import UnitLines, unit_lines
@@ -61,6 +61,7 @@ class UnitPage:
         self._tz = display.zone(row.profile.tz)
         self._asked = {name: request.query_params.get(name, "") for name in ("range", "from", "to")}
         self._chart: ui.echart | None = None
+        self._left_out: ui.label | None = None
 
     async def build(self) -> None:
         """Head first, then range choice, chart and tables once the browser is connected."""
@@ -141,6 +142,7 @@ class UnitPage:
                 ).classes("dw-sub")
                 options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
                 self._chart = ui.echart(options).classes("dw-chart")
+                self._left_out = ui.label(plausible.in_words(lines.left_out)).classes("dw-sub dw-left-out")
                 with ui.element("div").classes("dw-actions"):
                     button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
@@ -192,6 +194,8 @@ class UnitPage:
         options = self._options(
             lines, runs, [one for one in findings if _touches(one, shown)], dark=dark, width_px=width_px
         )
+        if self._left_out is not None:
+            self._left_out.set_text(plausible.in_words(lines.left_out))
         self._chart.options.update(options)
         self._chart.update()
 

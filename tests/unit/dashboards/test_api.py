@@ -12,6 +12,7 @@ from dashboards.app import build
 from dashboards.settings import BoardSettings
 from tests.unit.dashboards.asking import Asking
 from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources
+from tests.unit.dashboards.test_plausible import spoilt
 
 
 @pytest.fixture
@@ -66,6 +67,15 @@ def test_trace_is_thinned(board: Asking) -> None:
     assert data["n_readings"] == 7 * 8640
     assert 400 <= len(data["discharge_c"]["at_ms"]) <= 510
     assert len(data["discharge_c"]["values"]) == len(data["discharge_c"]["at_ms"])
+
+
+def test_trace_leaves_out_and_counts_what_is_not_plausible(
+    board: Asking, sources: InventedSources, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "trace", lambda *_: spoilt({"discharge_temp_c": {9: 9999.0}}))
+    data = board.get("/api/units/rm-03/trace").json()
+    assert max(value for value in data["discharge_c"]["values"] if value is not None) < 90.0
+    assert data["left_out"] == {"discharge_temp_c": 1, "pressure_kpa": 0, "wrong_clock": 0}
 
 
 def test_span_the_wrong_way_round(board: Asking) -> None:
