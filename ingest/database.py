@@ -128,6 +128,8 @@ quarantine = sa.Table(
     sa.Column("topic", sa.Text, nullable=False),
     sa.Column("reason", sa.Text, nullable=False),
     sa.Column("payload", sa.LargeBinary, nullable=False),
+    # Of rows that may come again, such as lines of a log file; none for messages, each of which counts.
+    sa.Column("fingerprint", sa.String(64), index=True, unique=True),
 )
 
 
@@ -212,9 +214,10 @@ def upsert(engine: sa.Engine, table: sa.Table, keep: Collection[str] = ()) -> In
     return statement.on_conflict_do_update(index_elements=keys, set_=replaced)
 
 
-def insert_if_absent(engine: sa.Engine, table: sa.Table) -> Insert:
-    """An INSERT into `table` that leaves a row alone whose primary key is there."""
-    return _insert(engine, table).on_conflict_do_nothing(index_elements=list(table.primary_key))
+def insert_if_absent(engine: sa.Engine, table: sa.Table, key: sa.Column[str] | None = None) -> Insert:
+    """An INSERT into `table` that leaves a row alone whose `key` (by default the primary key) is there."""
+    keys = list(table.primary_key) if key is None else [key]
+    return _insert(engine, table).on_conflict_do_nothing(index_elements=keys)
 
 
 def _insert(engine: sa.Engine, table: sa.Table) -> Insert:

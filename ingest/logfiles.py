@@ -1,6 +1,6 @@
 """Import of log files: CSV and JSON lines, gzipped or not; what can't be used goes to quarantine.
 
-Importing a file again changes nothing in the store, so an import that was interrupted is simply repeated.
+Importing a file again changes nothing, so an import that was interrupted is simply repeated.
 """
 
 from __future__ import annotations
@@ -192,12 +192,11 @@ class _Import:
         return csv_rows.read_block(text, line, source.layout, self._now_ms)
 
     def _keep(self, path: Path, block: Block) -> None:
-        # Quarantine first: should the store refuse the block, repeating it shows its bad lines twice, but a
-        # kept block whose bad lines were lost would not be seen again.
+        # Quarantine first, which takes a line once: a block that the store refuses is simply repeated.
         if self._dry_run:
             n_new = sum(self._n_missing(part) for part in block.parts)
         else:
-            self._quarantine.add_many(
+            self._quarantine.add_absent(
                 Rejected(self._now_ms, f"{path.name}:{bad.line}", bad.reason, bad.text) for bad in block.bad
             )
             n_new = self._store.append_columns(*block.parts)

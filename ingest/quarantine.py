@@ -6,12 +6,13 @@ it reads; the board and the command line list, retry and drop.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import NamedTuple
+import hashlib
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.database import quarantine
+from ingest.database import insert_if_absent, quarantine
 
 MAX_PAYLOAD_BYTES = 1_000_000
 """A longer payload is kept up to here: enough to see what it was, and no one sender fills the disk."""
@@ -38,6 +39,9 @@ class Quarantined(NamedTuple):
     payload: bytes
 
 
+_KEPT = [quarantine.c[name] for name in Quarantined._fields]
+
+
 class Quarantine:
     """The entries in the operations database. Safe to share between threads, as the engine is."""
 
@@ -50,14 +54,23 @@ class Quarantine:
 
     def add_many(self, rows: Iterable[Rejected]) -> None:
         """Keep several entries in one transaction; durable when this returns."""
+        self._insert(sa.insert(quarantine), [_values(row) for row in rows])
+
+    def add_absent(self, rows: Iterable[Rejected]) -> None:
+        """`add_many` for rows that may come again: the same topic, reason and payload stay one entry."""
         values = [_values(row) for row in rows]
+        for value in values:
+            value["fingerprint"] = _fingerprint(value)
+        self._insert(insert_if_absent(self._engine, quarantine, quarantine.c.fingerprint), values)
+
+    def _insert(self, statement: sa.Insert, values: list[dict[str, Any]]) -> None:
         if values:
             with self._engine.begin() as connection:
-                connection.execute(sa.insert(quarantine), values)
+                connection.execute(statement, values)
 
     def recent(self, limit: int = 100) -> list[Quarantined]:
         """The newest entries, newest first."""
-        query = sa.select(quarantine).order_by(quarantine.c.quarantine_id.desc()).limit(limit)
+        query = sa.select(*_KEPT).order_by(quarantine.c.quarantine_id.desc()).limit(limit)
         with self._engine.connect() as connection:
             return [Quarantined(**row) for row in connection.execute(query).mappings()]
 
@@ -68,7 +81,7 @@ class Quarantine:
 
     def get(self, quarantine_id: int) -> Quarantined | None:
         """One entry, or None when it is gone."""
-        query = sa.select(quarantine).where(quarantine.c.quarantine_id == quarantine_id)
+        query = sa.select(*_KEPT).where(quarantine.c.quarantine_id == quarantine_id)
         with self._engine.connect() as connection:
             row = connection.execute(query).mappings().one_or_none()
         return None if row is None else Quarantined(**row)
@@ -82,7 +95,7 @@ class Quarantine:
         return done.rowcount > 0
 
 
-def _values(row: Rejected) -> dict[str, object]:
+def _values(row: Rejected) -> dict[str, Any]:
     reason, payload = row.reason, bytes(row.payload)
     if len(payload) > MAX_PAYLOAD_BYTES:
         reason += f" (first {MAX_PAYLOAD_BYTES} of {len(payload)} bytes kept)"
@@ -93,6 +106,12 @@ def _values(row: Rejected) -> dict[str, object]:
         "reason": _storable(reason),
         "payload": payload,
     }
+
+
+def _fingerprint(values: Mapping[str, Any]) -> str:
+    """SHA-256 (hex) over topic, reason and payload; neither text holds a NUL, which therefore separates."""
+    texts = (values["topic"].encode(), values["reason"].encode(), values["payload"])
+    return hashlib.sha256(b"\0".join(texts)).hexdigest()
 
 
 def _storable(text: str) -> str:

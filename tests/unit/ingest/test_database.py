@@ -11,7 +11,8 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
-from ingest.database import DatabaseError, metadata, open_database, units, upsert
+from ingest.database import DatabaseError, metadata, migrate, open_database, units, upsert
+from ingest.quarantine import Quarantine
 
 Opener = Callable[[str], sa.Engine]
 
@@ -47,6 +48,29 @@ def test_open_database_again_keeps_rows(opened: Opener, tmp_path: Path) -> None:
         connection.execute(units.insert().values(unit_id="A", record="{}", registered_at_ms=5))
     with opened(url).connect() as connection:
         assert connection.execute(sa.select(units.c.registered_at_ms)).scalar_one() == 5
+
+
+def test_migrate_from_the_first_version_keeps_the_quarantine(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'operations.db'}"
+    engine = sa.create_engine(url)
+    migrate(engine, "0001")
+    entry = {"received_at_ms": 5, "topic": "t", "reason": "r", "payload": b"p"}
+    with engine.begin() as connection:
+        for _ in range(2):
+            connection.execute(
+                sa.text(
+                    "INSERT INTO quarantine (received_at_ms, topic, reason, payload) "
+                    "VALUES (:received_at_ms, :topic, :reason, :payload)"
+                ),
+                entry,
+            )
+    engine.dispose()
+    engine = open_database(url)
+    assert [kept._asdict() for kept in Quarantine(engine).recent()] == [
+        {"quarantine_id": 2, **entry},
+        {"quarantine_id": 1, **entry},
+    ]
+    engine.dispose()
 
 
 def test_open_database_sets_write_ahead_log_and_foreign_keys(opened: Opener, tmp_path: Path) -> None:

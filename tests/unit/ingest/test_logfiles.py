@@ -130,6 +130,17 @@ def test_import_paths_twice_changes_nothing(bench: Bench) -> None:
     assert bench.store.count() == 100
 
 
+@pytest.mark.parametrize("name", ["log.csv", "log.jsonl"])
+def test_import_paths_twice_keeps_each_bad_line_once(bench: Bench, name: str) -> None:
+    csv = "time,unit,hours\nnonsense,A,1\nnonsense,A,1\n2026-01-05T13:00:05Z,A,1\n"
+    path = bench.file(name, csv if name == "log.csv" else "{1\n{1\n")
+    for _ in range(2):
+        assert bench.run(path).rows_quarantined == 2
+    assert sorted(entry.topic for entry in bench.quarantine.recent()) == [
+        f"{name}:{line}" for line in ((2, 3) if name == "log.csv" else (1, 2))
+    ]
+
+
 def test_import_paths_keeps_bad_lines_with_file_line_and_text(bench: Bench) -> None:
     lines = csv_text(3000)
     bad = {

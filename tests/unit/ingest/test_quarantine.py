@@ -51,3 +51,19 @@ def test_hostile_text_and_long_payload(quarantine: Quarantine) -> None:
 def test_cut_payload_says_so(quarantine: Quarantine) -> None:
     quarantine.add(1_000, "t", "too long", b"y" * (MAX_PAYLOAD_BYTES + 7))
     assert quarantine.recent()[0].reason == "too long (first 1000000 of 1000007 bytes kept)"
+
+
+def test_add_absent_keeps_what_is_the_same_once(quarantine: Quarantine) -> None:
+    row = Rejected(1_000, "log.csv:2", "no number", b"x,y")
+    others = [row._replace(topic="log.csv:3"), row._replace(reason="r"), row._replace(payload=b"z")]
+    quarantine.add_absent([row, *others, row])
+    quarantine.add_absent([row._replace(received_at_ms=2_000)])
+    assert quarantine.count() == 4
+    assert {entry.received_at_ms for entry in quarantine.recent()} == {1_000}
+
+
+def test_add_many_keeps_every_message(quarantine: Quarantine) -> None:
+    row = Rejected(1_000, "compressors/A/readings", "no number", b"x")
+    quarantine.add_many([row, row])
+    quarantine.add_many([row])
+    assert quarantine.count() == 3
