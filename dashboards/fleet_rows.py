@@ -40,6 +40,8 @@ class UnitState(enum.StrEnum):
 
     RUNNING = "running"
     STOPPED = "stopped"
+    UNKNOWN = "unknown"
+    """It speaks, but no longer or not yet of the signals that tell whether it runs."""
     SILENT = "silent"
 
 
@@ -49,9 +51,10 @@ class Need(enum.IntEnum):
     ALARM = 0
     ACKNOWLEDGED = 1
     WATER = 2
-    RUNNING = 3
-    SILENT = 4
-    STOPPED = 5
+    UNKNOWN = 3
+    RUNNING = 4
+    SILENT = 5
+    STOPPED = 6
 
 
 NEEDS_A_PERSON = (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)
@@ -79,16 +82,33 @@ class FleetRow:
         """What people call it."""
         return self.profile.label or self.profile.unit_id
 
-    @property
-    def water_frac(self) -> float:
-        """Water held over the harmful level. [-] NaN: not known."""
-        return self.status.water_g / self.harmful_g if self.status and self.harmful_g > 0 else NAN
+    water_frac: float
+    """Water held over the harmful level. [-] NaN: not known."""
 
 
 def _state(status: UnitStatus | None, now_ms: int, silent_after_s: float) -> UnitState:
     if status is None or now_ms - display.ms_of(status.observed_at) > silent_after_s * 1000:
         return UnitState.SILENT
+    if _undetermined(status):
+        return UnitState.UNKNOWN
     return UnitState.RUNNING if status.running else UnitState.STOPPED
+
+
+def _undetermined(status: UnitStatus) -> bool:
+    """Whether its signals don't tell if it runs: to call such a unit stopped could hurt somebody."""
+    return math.isnan(status.discharge_temp_c) or (math.isnan(status.pressure_kpa) and not status.running)
+
+
+def _water_frac(status: UnitStatus | None, harmful_g: float, near: float) -> float:
+    """Water over the harmful level; NaN when it is not known, or an estimate that rests on nothing."""
+    if status is None or harmful_g <= 0:
+        return NAN
+    frac = status.water_g / harmful_g
+    if frac >= near:
+        return frac  # Much water found earlier is not hidden because a sensor has failed since.
+    without_width = status.water_high_g <= status.water_low_g
+    blind = math.isnan(status.required_temp_c) or (_undetermined(status) and without_width)
+    return NAN if blind else frac
 
 
 def _need(state: UnitState, alarms: Sequence[AlarmView], water_frac: float, near: float) -> Need:
@@ -112,7 +132,7 @@ def fleet_row(
     """One unit's row."""
     harmful_g = profile.oil_charge_kg * 1000.0 * settings.harmful_water_frac
     state = _state(status, now_ms, settings.silent_after_s)
-    water_frac = status.water_g / harmful_g if status and harmful_g > 0 else NAN
+    water_frac = _water_frac(status, harmful_g, settings.near_harmful_frac)
     return FleetRow(
         profile=profile,
         status=status,
@@ -120,6 +140,7 @@ def fleet_row(
         state=state,
         need=_need(state, alarms, water_frac, settings.near_harmful_frac),
         harmful_g=harmful_g,
+        water_frac=water_frac,
         link=link,
     )
 
@@ -227,7 +248,10 @@ def row_json(row: FleetRow, system: System) -> dict[str, Any]:
 
 def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any]:
     gap_k = status.required_temp_c - status.discharge_temp_c
-    level = "harmful" if row.water_frac >= 1.0 else "near" if row.need is Need.WATER else "ok"
+    known = not math.isnan(row.water_frac)
+    low_g, mid_g, high_g = (
+        grams if known else NAN for grams in (status.water_low_g, status.water_g, status.water_high_g)
+    )
     return {
         "heard_ms": display.ms_of(status.observed_at),
         "temp": display.temp(status.discharge_temp_c, system),
@@ -238,15 +262,22 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
         "hot": gap_k <= 0,
         "pressure": display.pressure(status.pressure_kpa, system),
         "pressure_doubted": not status.pressure_trusted,
-        "water": display.water(status.water_g, system),
-        "water_band": display.water_band(status.water_low_g, status.water_high_g, system),
+        "water": display.water(mid_g, system),
+        "water_band": display.water_band(low_g, high_g, system),
         "water_at": _share(row.water_frac),
-        "water_low_at": _share(status.water_low_g / row.harmful_g),
-        "water_high_at": _share(status.water_high_g / row.harmful_g),
-        "water_level": level,
-        "dry_out": display.minutes(status.dry_out_min) if status.dry_out_min >= 1.0 else "",
+        "water_low_at": _share(low_g / row.harmful_g),
+        "water_high_at": _share(high_g / row.harmful_g),
+        "water_level": water_level(row),
+        "dry_out": display.minutes(status.dry_out_min) if known and status.dry_out_min >= 1.0 else "",
         "hours": display.hours(status.hours),
     }
+
+
+def water_level(row: FleetRow) -> str:
+    """How the water stands to the harmful amount: "ok", "near", "harmful", or "unknown"."""
+    if math.isnan(row.water_frac):
+        return "unknown"
+    return "harmful" if row.water_frac >= 1.0 else "near" if row.need is Need.WATER else "ok"
 
 
 def _gap(state: UnitState, gap_k: float, system: System) -> str:
@@ -254,6 +285,8 @@ def _gap(state: UnitState, gap_k: float, system: System) -> str:
         return ""
     if state is UnitState.SILENT:
         return "last known"
+    if state is UnitState.UNKNOWN:
+        return "pressure not known"
     if state is UnitState.STOPPED:
         return "still hot" if gap_k <= 0 else "cooled down"
     return "hot enough" if gap_k <= 0 else f"{display.temp_difference(gap_k, system)} short"

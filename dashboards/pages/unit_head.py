@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import logging
+import math
 
 from nicegui import ui
 
 from dashboards import display, words
 from dashboards.feed import Feed
-from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json
+from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, water_level
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.sources import AlarmView
@@ -17,6 +18,7 @@ MIN_DRY_OUT_MIN = 0.5
 """Less than this is nothing to plan for. [min]"""
 log = logging.getLogger(__name__)
 
+_MARKS = {UnitState.RUNNING: "▶", UnitState.STOPPED: "■", UnitState.UNKNOWN: "◇", UnitState.SILENT: "◌"}
 _TAGS = {"hot enough": "good", "cooled down": "", "still hot": "", "last known": ""}
 
 
@@ -75,8 +77,7 @@ class UnitHead:
     def _fill(self) -> None:
         self._seen = self._fingerprint()
         self._heard.set_text(self._heard_words())
-        marks = {UnitState.RUNNING: "▶ running", UnitState.STOPPED: "■ stopped", UnitState.SILENT: "◌ silent"}
-        self._state_label.set_text(marks[self._row.state])
+        self._state_label.set_text(f"{_MARKS[self._row.state]} {self._row.state}")
         self._state_label.classes(replace=f"dw-state is-{self._row.state}")
         with self._tiles:
             self._fill_tiles()
@@ -88,15 +89,15 @@ class UnitHead:
         if status is None:
             return
         data = row_json(self._row, system)
-        level = {"ok": "", "near": "near harmful", "harmful": "harmful"}[data["water_level"]]
+        level = {"ok": "", "near": "near harmful", "harmful": "harmful", "unknown": "not known"}[
+            data["water_level"]
+        ]
         tiles = (
             ("Discharge", data["temp"], f"needs {data['required']}", data["gap"]),
             (
                 "Dew margin",
                 _margin(self._row, self._here),
-                "below the pressure dew point"
-                if _margin_k(self._row) < 0
-                else "above the pressure dew point",
+                _margin_words(self._row),
                 "",
             ),
             (
@@ -106,7 +107,7 @@ class UnitHead:
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
-            ("Dry-out still needed", _dry_out(status.dry_out_min), "hot, with air flowing", ""),
+            ("Dry-out still needed", _dry_out(self._row), "hot, with air flowing", ""),
             (
                 "Outside air",
                 display.temp(status.ambient_temp_c, system),
@@ -139,7 +140,10 @@ class UnitHead:
             ui.label("No open alarm.").classes("dw-note")
 
 
-def _dry_out(minutes_min: float) -> str:
+def _dry_out(row: FleetRow) -> str:
+    if row.status is None or water_level(row) == "unknown":
+        return display.UNKNOWN
+    minutes_min = row.status.dry_out_min
     return "none" if minutes_min < MIN_DRY_OUT_MIN else display.minutes(minutes_min)
 
 
@@ -147,6 +151,13 @@ def _margin(row: FleetRow, here: Visit) -> str:
     if row.status is None:
         return display.UNKNOWN
     return display.temp_difference(_margin_k(row), here.system)
+
+
+def _margin_words(row: FleetRow) -> str:
+    margin_k = _margin_k(row)
+    if math.isnan(margin_k):
+        return "temperature or humidity not known"
+    return "below the pressure dew point" if margin_k < 0 else "above the pressure dew point"
 
 
 def _margin_k(row: FleetRow) -> float:

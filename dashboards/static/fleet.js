@@ -23,7 +23,7 @@ export default {
         <option value="">All yards</option>
         <option v-for="name in yards" :key="name" :value="name">{{ name }}</option>
       </select>
-      <span class="dw-count">{{ counts.running }} running · {{ counts.stopped }} stopped · {{ counts.silent }} silent</span>
+      <span class="dw-count">{{ counts.running }} running · {{ counts.stopped }} stopped<template v-if="counts.unknown"> · {{ counts.unknown }} unknown</template> · {{ counts.silent }} silent</span>
       <button class="dw-button dw-small" type="button" @click="help = !help" :aria-expanded="help">Keys ?</button>
     </div>
     <div v-if="help" class="dw-help" role="note">
@@ -49,6 +49,7 @@ export default {
               <svg viewBox="0 0 12 12" aria-hidden="true">
                 <path v-if="row.state === 'running'" d="M2 1l9 5-9 5z" fill="currentColor"/>
                 <rect v-else-if="row.state === 'stopped'" x="2" y="2" width="8" height="8" fill="currentColor"/>
+                <path v-else-if="row.state === 'unknown'" d="M6 1.2l4.8 4.8-4.8 4.8-4.8-4.8z" fill="none" stroke="currentColor" stroke-width="1.6"/>
                 <circle v-else cx="6" cy="6" r="4.3" fill="none" stroke="currentColor" stroke-width="1.6" stroke-dasharray="2 2"/>
               </svg>{{ row.state }}</span>
             <span class="dw-yard">{{ [row.yard, row.provisional ? "ratings not confirmed" : ""].filter(Boolean).join(" · ") }}</span>
@@ -70,7 +71,7 @@ export default {
           </span>
           <span class="dw-cell dw-water">
             <span class="dw-cap">Water held</span>
-            <span class="dw-fig"><b>{{ row.water }}</b> <span class="dw-sub">{{ row.water_band }}</span></span>
+            <span class="dw-fig"><b>{{ row.water }}</b> <span class="dw-sub" v-if="row.water_level !== 'unknown'">{{ row.water_band }}</span></span>
             <span class="dw-bullet dw-waterbar" aria-hidden="true" title="Bar: water held, low to high behind it. Mark: amount from which it harms.">
               <em v-if="row.water_low_at !== null" :style="{left: row.water_low_at + '%', width: Math.max(row.water_high_at - row.water_low_at, 0.5) + '%'}"></em>
               <i v-if="row.water_at !== null" :class="row.water_level" :style="{width: row.water_at + '%'}"></i>
@@ -78,6 +79,7 @@ export default {
             </span>
             <span class="dw-sub" v-if="row.water_level === 'harmful'">harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
             <span class="dw-sub" v-else-if="row.water_level === 'near'">near harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
+            <span class="dw-sub" v-else-if="row.water_level === 'unknown'">not known</span>
             <span class="dw-sub" v-else-if="row.dry_out">needs {{ row.dry_out }} hot</span>
           </span>
           <span class="dw-cell dw-hours"><span class="dw-cap">Hours</span><span class="dw-fig">{{ row.hours }}</span></span>

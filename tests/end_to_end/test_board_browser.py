@@ -112,6 +112,20 @@ def test_fleet_takes_in_a_truck_that_speaks_for_the_first_time(page: Page, fleet
     page.locator(".dw-name", has_text="rm-77").wait_for(timeout=10_000)
 
 
+def test_a_truck_without_temperature_is_unknown_not_stopped(page: Page, fleet: InventedSources) -> None:
+    nan = float("nan")
+    blind = {"discharge_temp_c": nan, "required_temp_c": nan, "water_g": 0.0, "water_high_g": 0.0}
+    fleet.standing["rm-07"] = status(7, dt.datetime.now(dt.UTC), **blind)
+    page.goto("/")
+    row = page.locator(".dw-row", has_text="Rail truck 07")
+    row.locator(".dw-state", has_text="unknown").wait_for()
+    assert "stopped" not in row.inner_text()
+    assert "0.0" not in row.inner_text()
+    page.goto("/units/rm-07")
+    page.get_by_text("◇ unknown").wait_for()
+    assert "0.0\u202ffl oz" not in page.inner_text(".dw-tiles")
+
+
 def test_fleet_by_keyboard(page: Page, fleet: InventedSources) -> None:
     page.goto("/")
     names(page)

@@ -110,3 +110,46 @@ def test_row_json_unknown_numbers_leave_bars_out() -> None:
     data = row_json(fleet_rows({}, {"rm-02": heard}, [], {}, NOW_MS, SETTINGS)[0], System.SI)
     assert (data["temp_at"], data["water_at"], data["gap"]) == (None, None, "")
     assert data["temp"] == "\N{EN DASH}"
+
+
+BLIND = {"discharge_temp_c": float("nan"), "water_g": 0.0, "water_low_g": 0.0, "water_high_g": 0.0}
+NO_PRESSURE = {**BLIND, "discharge_temp_c": 20.0, "pressure_kpa": float("nan")}
+
+
+def one_row(**changes: object) -> FleetRow:
+    return fleet_rows({}, {"rm-01": status(1, NOW, **changes)}, [], {}, NOW_MS, SETTINGS)[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "state"),
+    [
+        (BLIND, UnitState.UNKNOWN),
+        (NO_PRESSURE, UnitState.UNKNOWN),
+        ({**NO_PRESSURE, "running": True}, UnitState.RUNNING),
+        ({**BLIND, "observed_at": NOW - dt.timedelta(hours=2)}, UnitState.SILENT),
+        ({}, UnitState.STOPPED),
+    ],
+)
+def test_a_unit_is_not_called_stopped_by_signals_that_are_not_there(
+    changes: dict[str, object], state: UnitState
+) -> None:
+    assert one_row(**changes).state is state
+
+
+@pytest.mark.parametrize("changes", [BLIND, NO_PRESSURE, {"required_temp_c": float("nan")}])
+def test_water_that_is_not_known_is_a_dash_without_a_bar(changes: dict[str, object]) -> None:
+    data = row_json(one_row(**changes), System.US)
+    assert (data["water"], data["water_band"], data["dry_out"]) == ("\N{EN DASH}", "\N{EN DASH}", "")
+    assert (data["water_at"], data["water_low_at"], data["water_high_at"]) == (None, None, None)
+    assert data["water_level"] == "unknown"
+
+
+def test_much_water_is_still_shown_when_a_sensor_fails_afterwards() -> None:
+    row = one_row(required_temp_c=float("nan"), water_g=47.0, water_low_g=33.0, water_high_g=64.0)
+    assert (row.need, row_json(row, System.SI)["water_level"]) == (Need.WATER, "harmful")
+
+
+def test_units_of_unknown_state_stand_before_running_ones_and_are_counted() -> None:
+    rows = fleet_rows({}, {"rm-01": status(1, NOW, **BLIND), "rm-02": status(2)}, [], {}, NOW_MS, SETTINGS)
+    assert [row.need for row in rows] == [Need.UNKNOWN, Need.RUNNING]
+    assert "1 running, 1 unknown." in summary(rows)
