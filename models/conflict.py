@@ -31,6 +31,8 @@ CREEP_KPA = 20.0
 """Least rise a minute of a pressure that creeps after its true value. [kPa]"""
 CREEPING_RATIO = 0.75
 CREEP_S = 240.0
+CREEP_SURE_S = 60.0
+"""A large receiver, or tools drawn on from the start, can slow a sound sensor's rise for a little longer."""
 APART_S = 900.0
 """Contradictions further apart than this are two."""
 ENOUGH_READINGS = 3
@@ -103,9 +105,11 @@ def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool
         s.conflict_s += dt
         mark_s = FIRST_MARKS_S if s.conflict_s <= 1800.0 else LATER_MARKS_S
         due = math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s)
-        return (
-            DOUBTED if s.conflict_n >= ENOUGH_READINGS and (due or s.conflict_n == ENOUGH_READINGS) else 0.0
-        )
+        if kind == SLOW_TO_FOLLOW:
+            due = due or before_s < CREEP_SURE_S <= s.conflict_s
+        else:
+            due = due or s.conflict_n == ENOUGH_READINGS
+        return DOUBTED if due and s.conflict_n >= ENOUGH_READINGS else 0.0
     if s.conflict_kind != NO_CONFLICT and _sound(s, c, t):
         s.agree_s += dt
         if s.agree_s >= AGREE_S:

@@ -13,6 +13,9 @@ from models.state import BIN_S, N_BINS, Record
 SMOOTHING_S = 20.0
 FORGET_S = 900.0
 REPEATING_S = 90.0
+LEAP_K = 10.0
+LEAP_K_PER_S = 1.0
+"""Shaft power into the lightest loop of oil and iron warms it no faster (20 kW into 20 kJ/K)."""
 VALLEY_K_PER_S = 0.15 / 60.0
 """Ambient air and sunshine warm a parked unit slower than this."""
 PEAK_K_PER_S = 0.03 / 60.0
@@ -48,8 +51,12 @@ def forget(s: Record) -> None:
 
 @kernel
 def take_temp(s: Record, t: float, temp_c: float) -> None:
-    """Smooth the temperature and follow its recent low and high."""
-    if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S:
+    """Smooth the temperature and follow its recent low and high.
+
+    A leap that no machine can make is a sensor's or a gateway's: it is neither warming nor cooling.
+    """
+    leapt = abs(temp_c - s.temp_c) > LEAP_K + LEAP_K_PER_S * (t - s.temp_t)
+    if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S or leapt:
         s.smooth_c = temp_c
         s.valley_c = temp_c
         s.valley_t = t
