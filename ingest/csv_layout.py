@@ -6,7 +6,7 @@ import csv
 from dataclasses import dataclass
 
 from ingest.payload import MAX_UNIT_ID_CHARS
-from ingest.row import shown
+from ingest.row import shown, shown_names
 from ingest.units_of_measure import WIRE_NAMES, WireName
 
 TIME_NAMES = ("time", "ts")
@@ -47,7 +47,7 @@ def layout_of(line: bytes) -> Layout:
     signals = {name: WIRE_NAMES[name] for name in names if name in WIRE_NAMES}
     if len(times) != 1 or len(units) != 1 or not signals or len(set(names)) < len(names):
         raise CsvHeaderError(
-            f"columns are {shown(names)[1:-1]}, expected each name once: time (or ts), unit, and at least "
+            f"columns are {shown_names(names)}, expected each name once: time (or ts), unit, and at least "
             f"one of {', '.join(WIRE_NAMES)}; seq and received may be there"
         )
     known = {*times, *units, *signals, "seq", "received"}

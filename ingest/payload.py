@@ -93,6 +93,8 @@ def decode(
         return Decoded((_decode_object(text, unit_id, received_at_ms, limits),))
     if text[:1] == b"[":
         return _decode_array(text, unit_id, received_at_ms, limits)
+    if not text:
+        raise PayloadError("empty payload")
     raise PayloadError(f"payload starts with {shown(text[:12])}, expected a JSON object or array")
 
 
@@ -220,7 +222,8 @@ def _decode_array(text: bytes, unit_id: str, received_at_ms: int, limits: Limits
             except PayloadError as error:
                 decoded.rejects.append(Reject(error.reason, row))
     if not decoded:
-        more = f" (and {len(decoded.rejects) - 1} more rows)" if len(decoded.rejects) > 1 else ""
+        n_more = len(decoded.rejects) - 1
+        more = f" (and {n_more} more {'row' if n_more == 1 else 'rows'})" if n_more else ""
         raise PayloadError(decoded.rejects[0].reason + more)
     return _spread(decoded)
 

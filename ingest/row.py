@@ -5,8 +5,10 @@ Pure. `payload.py` and `senml_rows.py` call this for every row that does not tak
 
 from __future__ import annotations
 
+import itertools
+import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Annotated
 
@@ -55,7 +57,8 @@ def decode_row(row: Mapping[str, object], unit_id: str, received_at_ms: int) -> 
         if known is not None:
             put(values, known, name, value)
     if not values:
-        raise PayloadError(f"no known signal among the keys {shown(list(row)[:12])}")
+        named = f" among the keys {shown_names(row)}" if row else ": an empty object"
+        raise PayloadError(f"no known signal{named}")
     ts = row.get("ts")
     instant = instant_ms(row.get("time") if ts is None else ts)
     return judged_reading(unit_id, instant, received_at_ms, values, seq_number(row.get("seq")))
@@ -162,6 +165,19 @@ def judged_reading(
 
 
 def shown(value: object) -> str:
-    """A hostile value made safe to print, and short."""
-    text = ascii(value)
+    """A hostile value made safe to print, and short: text in quotes, all else as it stands in JSON."""
+    if isinstance(value, bytes):
+        text = ascii(value.decode("latin-1"))
+    elif isinstance(value, str):
+        text = ascii(value)
+    else:
+        try:
+            text = json.dumps(value, default=str)
+        except (RecursionError, ValueError):
+            text = f"a nested {type(value).__name__}"
     return text if len(text) <= 80 else text[:77] + "..."
+
+
+def shown_names(names: Iterable[str]) -> str:
+    """The first names of many, each made safe to print."""
+    return ", ".join(shown(name) for name in itertools.islice(names, 12))

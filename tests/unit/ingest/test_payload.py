@@ -180,15 +180,21 @@ def test_number_beyond_range_spoils_only_its_row() -> None:
 @pytest.mark.parametrize(
     ("payload", "reason"),
     [
-        (b"", "expected a JSON object or array"),
+        (b"", "^empty payload$"),
+        (b" \n", "^empty payload$"),
+        (b"garbage", "^payload starts with 'garbage', expected a JSON object or array$"),
         (b"82.1", "expected a JSON object or array"),
         (b'"text"', "expected a JSON object or array"),
         (b"[]", "no rows"),
         (b'{"ts": 1', "JSON"),
         (b"[" * 100_000, "JSON"),
-        (b'[{"ts": "x", "hours": 1}, {"hours": "y"}]', "and 1 more rows"),
+        (b'[{"ts": "x", "hours": 1}, {"hours": "y"}]', "and 1 more row\\)"),
         (b"\x1f\x8b broken", "gzip data is broken"),
         (gzip.compress(json.dumps(ROW).encode())[:-9], "gzip data is cut off"),
+        (b"{}", "^no known signal: an empty object$"),
+        (b'{"hours": true}', "hours is true, expected a number"),
+        (b'{"hours": {"at": null}}', 'hours is {"at": null}, expected a number'),
+        (b'{"a": 1, "b": 2}', "no known signal among the keys 'a', 'b'$"),
         (b"\xff\xfe", "expected a JSON object or array"),
     ],
 )
