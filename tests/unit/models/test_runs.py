@@ -134,6 +134,18 @@ def test_a_lone_wrong_value_makes_no_run_and_ends_none(
     assert not found.findings
 
 
+@pytest.mark.parametrize("value_c", [-40.0, 170.0])
+@pytest.mark.parametrize("n", [2, 3, 6])
+@pytest.mark.parametrize("row", [3000, 7500])
+def test_a_temperature_that_leaps_makes_no_run(
+    truth: Truth, clean: Readings, value_c: float, n: int, row: int
+) -> None:
+    """A lost sensor reads the end of its scale for some messages, while the unit stands."""
+    found = fold(changed(clean, "discharge_temp_c", slice(row, row + n), value_c))
+    assert_same_runs(found, true_spans(truth), 10.0)
+    assert not found.findings
+
+
 def test_an_old_message_over_and_over_makes_no_run(truth: Truth) -> None:
     """Repeated from inside a run on, for hours: the run ends where news ended, none starts till then."""
     first, second = truth.runs[0], truth.runs[4]
