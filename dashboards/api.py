@@ -17,7 +17,8 @@ from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from dashboards.addresses import name_of
 from dashboards.board import Board
-from dashboards.fleet_rows import FleetRow, alarm_order, summary
+from dashboards.fleet_rows import FleetRow, alarm_order
+from dashboards.headline import summary
 from dashboards.lines import Line, unit_lines
 from dashboards.preferences import clean_name
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboards.display import System, ms_of
-from dashboards.fleet_rows import FleetRow, fleet_rows, row_json, state_counts, summary
+from dashboards.fleet_rows import FleetRow, fleet_rows, row_json
+from dashboards.headline import state_counts, summary
 from dashboards.settings import BoardSettings
 from dashboards.sources import Sources
 

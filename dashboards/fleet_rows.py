@@ -1,4 +1,4 @@
-"""The fleet page as data: one row a unit, most urgent first, and one sentence on top. Pure."""
+"""The fleet page as data: one row a unit, most urgent first. Pure."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from models.records import UnitStatus
 BAR_LOW_C, BAR_HIGH_C = -20.0, 120.0
 """Ends of the temperature bar: from hard frost to just above the usual shutdown, common practice."""
 NAN = float("nan")
+DAY_MS = 86_400_000
 LINK_UP = ("", "online", "up", "connected")
 """Link states that need no mention."""
 
@@ -57,9 +58,6 @@ class Need(enum.IntEnum):
     STOPPED = 6
 
 
-NEEDS_A_PERSON = (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)
-
-
 @dataclass(frozen=True, kw_only=True)
 class FleetRow:
     """One unit with what ranks it. `status` is None until its first reading has been worked through."""
@@ -84,6 +82,8 @@ class FleetRow:
 
     water_frac: float
     """Water held over the harmful level. [-] NaN: not known."""
+    silent_d: int = 0
+    """Whole days since it last spoke, while it is silent. [d]"""
 
 
 def _state(status: UnitStatus | None, now_ms: int, silent_after_s: float) -> UnitState:
@@ -92,6 +92,12 @@ def _state(status: UnitStatus | None, now_ms: int, silent_after_s: float) -> Uni
     if _undetermined(status):
         return UnitState.UNKNOWN
     return UnitState.RUNNING if status.running else UnitState.STOPPED
+
+
+def _silent_d(status: UnitStatus | None, state: UnitState, now_ms: int) -> int:
+    if status is None or state is not UnitState.SILENT:
+        return 0
+    return (now_ms - display.ms_of(status.observed_at)) // DAY_MS
 
 
 def _undetermined(status: UnitStatus) -> bool:
@@ -141,6 +147,7 @@ def fleet_row(
         need=_need(state, alarms, water_frac, settings.near_harmful_frac),
         harmful_g=harmful_g,
         water_frac=water_frac,
+        silent_d=_silent_d(status, state, now_ms),
         link=link,
     )
 
@@ -182,49 +189,6 @@ def order(row: FleetRow) -> tuple[Any, ...]:
     return (int(row.need), *rank, water if row.need is Need.WATER else 0.0, row.label.casefold(), row.unit_id)
 
 
-def summary(rows: Sequence[FleetRow]) -> str:
-    """What needs a person today, in one sentence with counts."""
-    if not rows:
-        return "No truck has spoken yet."
-    open_alarms = sum(alarm.state is AlarmState.UNACKNOWLEDGED for row in rows for alarm in row.alarms)
-    people = [row for row in rows if row.need in NEEDS_A_PERSON]
-    reasons = [
-        text
-        for n, text in (
-            (open_alarms, f"{display.counted(open_alarms, 'alarm')} nobody has acknowledged"),
-            *(
-                (n, words.format(display.counted(n, "truck")))
-                for n, words in (
-                    (_count(rows, Need.ACKNOWLEDGED), "{} with an acknowledged alarm still standing"),
-                    (_count(rows, Need.WATER), "{} holding close to a harmful amount of water"),
-                )
-            ),
-        )
-        if n
-    ]
-    others = _others([row for row in rows if row.need not in NEEDS_A_PERSON])
-    if not people:
-        return f"Nothing needs a person now.{others}"
-    verb = "needs" if len(people) == 1 else "need"
-    return f"{display.counted(len(people), 'truck')} {verb} a person today: {'; '.join(reasons)}.{others}"
-
-
-def _others(rows: Sequence[FleetRow]) -> str:
-    if not rows:
-        return ""
-    counts = [f"{n} {state}" for state, n in state_counts(rows).items() if n]
-    return f" No open need at {display.counted(len(rows), 'truck')}: {', '.join(counts)}."
-
-
-def _count(rows: Sequence[FleetRow], need: Need) -> int:
-    return sum(row.need is need for row in rows)
-
-
-def state_counts(rows: Sequence[FleetRow]) -> dict[str, int]:
-    """How many units run, stand and are silent."""
-    return {str(state): sum(row.state is state for row in rows) for state in UnitState}
-
-
 def row_json(row: FleetRow, system: System) -> dict[str, Any]:
     """The row as the browser gets it: finished texts and bar positions, no arithmetic left to do."""
     return {
@@ -262,8 +226,7 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
         "hot": gap_k <= 0,
         "pressure": display.pressure(status.pressure_kpa, system),
         "pressure_doubted": not status.pressure_trusted,
-        "water": display.water(mid_g, system),
-        "water_band": display.water_band(low_g, high_g, system),
+        **_water_words(row, low_g, mid_g, high_g, system),
         "water_at": _share(row.water_frac),
         "water_low_at": _share(low_g / row.harmful_g),
         "water_high_at": _share(high_g / row.harmful_g),
@@ -273,11 +236,26 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
     }
 
 
+def _water_words(row: FleetRow, low_g: float, mid_g: float, high_g: float, system: System) -> dict[str, str]:
+    estimate = display.water(mid_g, system)
+    if uncertain(row):
+        high = display.water(high_g, system)
+        return {"water": f"uncertain, up to {high}", "water_band": f"estimate {estimate}"}
+    return {"water": estimate, "water_band": display.water_band(low_g, high_g, system)}
+
+
+def uncertain(row: FleetRow) -> bool:
+    """Whether the water could be harmful although the estimate is not: a low figure alone would mislead."""
+    return row.status is not None and row.water_frac < 1.0 and row.status.water_high_g > row.harmful_g
+
+
 def water_level(row: FleetRow) -> str:
-    """How the water stands to the harmful amount: "ok", "near", "harmful", or "unknown"."""
+    """How the water stands to the harmful amount: "ok", "uncertain", "near", "harmful", "unknown"."""
     if math.isnan(row.water_frac):
         return "unknown"
-    return "harmful" if row.water_frac >= 1.0 else "near" if row.need is Need.WATER else "ok"
+    if row.water_frac >= 1.0:
+        return "harmful"
+    return "near" if row.need is Need.WATER else "uncertain" if uncertain(row) else "ok"
 
 
 def _gap(state: UnitState, gap_k: float, system: System) -> str:

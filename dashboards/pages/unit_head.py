@@ -8,14 +8,17 @@ import math
 from nicegui import ui
 
 from dashboards import display, words
+from dashboards.display import System
 from dashboards.feed import Feed
-from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, water_level
+from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, uncertain, water_level
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.sources import AlarmView
 
 MIN_DRY_OUT_MIN = 0.5
 """Less than this is nothing to plan for. [min]"""
+LONG_CHARS = 14
+"""A figure that is longer is a phrase and is set smaller."""
 log = logging.getLogger(__name__)
 
 _MARKS = {UnitState.RUNNING: "▶", UnitState.STOPPED: "■", UnitState.UNKNOWN: "◇", UnitState.SILENT: "◌"}
@@ -89,9 +92,13 @@ class UnitHead:
         if status is None:
             return
         data = row_json(self._row, system)
-        level = {"ok": "", "near": "near harmful", "harmful": "harmful", "unknown": "not known"}[
-            data["water_level"]
-        ]
+        level = {
+            "ok": "",
+            "near": "near harmful",
+            "harmful": "harmful",
+            "unknown": "not known",
+            "uncertain": "",
+        }[data["water_level"]]
         tiles = (
             ("Discharge", data["temp"], f"needs {data['required']}", data["gap"]),
             (
@@ -107,7 +114,7 @@ class UnitHead:
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
-            ("Dry-out still needed", _dry_out(self._row), "hot, with air flowing", ""),
+            ("Dry-out still needed", _dry_out(self._row, system), "hot, with air flowing", ""),
             (
                 "Outside air",
                 display.temp(status.ambient_temp_c, system),
@@ -119,7 +126,7 @@ class UnitHead:
         for name, figure, below, mark in tiles:
             with ui.element("div").classes("dw-tile"):
                 ui.label(name).classes("dw-cap")
-                ui.label(figure).classes("dw-figure")
+                ui.label(figure).classes("dw-figure is-long" if len(figure) > LONG_CHARS else "dw-figure")
                 ui.label(below).classes("dw-sub")
                 if mark:
                     ui.label(mark).classes(f"dw-tag {_TAGS.get(mark, 'caution')}")
@@ -140,11 +147,15 @@ class UnitHead:
             ui.label("No open alarm.").classes("dw-note")
 
 
-def _dry_out(row: FleetRow) -> str:
+def _dry_out(row: FleetRow, system: System) -> str:
     if row.status is None or water_level(row) == "unknown":
         return display.UNKNOWN
     minutes_min = row.status.dry_out_min
-    return "none" if minutes_min < MIN_DRY_OUT_MIN else display.minutes(minutes_min)
+    if minutes_min >= MIN_DRY_OUT_MIN:
+        return display.minutes(minutes_min)
+    if uncertain(row):
+        return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
+    return "none"
 
 
 def _margin(row: FleetRow, here: Visit) -> str:

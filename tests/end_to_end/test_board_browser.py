@@ -126,6 +126,15 @@ def test_a_truck_without_temperature_is_unknown_not_stopped(page: Page, fleet: I
     assert "0.0\u202ffl oz" not in page.inner_text(".dw-tiles")
 
 
+def test_dry_out_is_perhaps_when_the_bound_is_harmful(page: Page, fleet: InventedSources) -> None:
+    now = dt.datetime.now(dt.UTC)
+    fleet.standing["rm-07"] = status(7, now, water_g=0.0, water_low_g=0.0, water_high_g=64.0, dry_out_min=0.0)
+    page.goto("/units/rm-07")
+    page.select_option("select[aria-label=Units]", "si")
+    page.get_by_text("perhaps: up to 64\u202fg could be held").wait_for()
+    page.get_by_text("uncertain, up to 64\u202fg").wait_for()
+
+
 def test_fleet_by_keyboard(page: Page, fleet: InventedSources) -> None:
     page.goto("/")
     names(page)

@@ -9,7 +9,8 @@ import pytest
 
 from alerts.alarm import AlarmState, Priority
 from dashboards.display import System
-from dashboards.fleet_rows import FleetRow, Need, UnitState, fleet_rows, row_json, summary
+from dashboards.fleet_rows import FleetRow, Need, UnitState, fleet_rows, row_json
+from dashboards.headline import summary
 from dashboards.settings import BoardSettings
 from models.records import Pattern
 from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources, alarm, profile, status
@@ -153,3 +154,50 @@ def test_units_of_unknown_state_stand_before_running_ones_and_are_counted() -> N
     rows = fleet_rows({}, {"rm-01": status(1, NOW, **BLIND), "rm-02": status(2)}, [], {}, NOW_MS, SETTINGS)
     assert [row.need for row in rows] == [Need.UNKNOWN, Need.RUNNING]
     assert "1 running, 1 unknown." in summary(rows)
+
+
+@pytest.mark.parametrize(
+    ("water_g", "high_g", "shown", "level"),
+    [
+        # Harmful from 41.5 g, see above.
+        (10.0, 41.4, "10\u202fg", "ok"),
+        (10.0, 64.0, "uncertain, up to 64\u202fg", "uncertain"),
+        (36.0, 51.0, "uncertain, up to 51\u202fg", "near"),
+        (47.0, 64.0, "47\u202fg", "harmful"),
+    ],
+)
+def test_a_low_estimate_does_not_stand_alone_when_the_bound_is_harmful(
+    water_g: float, high_g: float, shown: str, level: str
+) -> None:
+    data = row_json(one_row(water_g=water_g, water_high_g=high_g), System.SI)
+    assert (data["water"], data["water_level"]) == (shown, level)
+    assert data["water_band"].startswith("estimate") == data["water"].startswith("uncertain")
+
+
+def silent_for(**age: float) -> list[FleetRow]:
+    quiet = status(1, observed_at=NOW - dt.timedelta(**age))
+    return fleet_rows({}, {"rm-01": quiet, "rm-02": status(2)}, [], {}, NOW_MS, SETTINGS)
+
+
+def test_summary_does_not_vouch_for_trucks_silent_for_days() -> None:
+    said = summary(silent_for(days=12, hours=3))
+    assert "Nothing needs a person" not in said
+    assert "1 silent, longest 12 d" in said
+
+
+def test_summary_lets_a_weekend_of_silence_pass() -> None:
+    assert summary(silent_for(days=2, hours=23)).startswith("Nothing needs a person now.")
+
+
+def test_summary_mentions_silence_beside_open_alarms() -> None:
+    sources = InventedSources()
+    sources.standing["rm-11"] = status(11, observed_at=NOW - dt.timedelta(days=40))
+    said = summary(rows_of(sources))
+    assert said.startswith("4 trucks need a person today")
+    assert "2 silent, longest 40 d" in said
+
+
+def test_summary_does_not_vouch_for_trucks_of_unknown_state() -> None:
+    said = summary([one_row(**BLIND)])
+    assert "Nothing needs a person" not in said
+    assert "1 in unknown state" in said
