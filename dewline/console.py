@@ -26,6 +26,17 @@ PIPED_WIDTH = 200
 LOG_FORMAT = "%(asctime)s %(levelname)-7s %(name)s: %(message)s"
 
 
+def counted(n: int, one: str) -> str:
+    """Such as ``1 row`` or ``2,000 rows``."""
+    return f"{n:,} {one}{'' if n == 1 else 's'}"
+
+
+def named(names: Sequence[str], most: int = 5) -> str:
+    """The first of many names, and how many more there are."""
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
 class RateColumn(TextColumn):
     """Steps a second so far."""
 

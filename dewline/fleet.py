@@ -35,7 +35,7 @@ class UnknownUnit(KeyError):  # noqa: N818 - read as a sentence where it is caug
 @contextmanager
 def opened_register(loaded: Loaded) -> Iterator[Register]:
     """The register of a home."""
-    loaded.home.mkdir(parents=True, exist_ok=True)
+    loaded.make_home()
     database = open_database(loaded.database_url)
     try:
         yield Register(database)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from dewline.console import Terminal
+import sqlalchemy as sa
+
+from dewline.console import Terminal, counted, named
 from dewline.late import leave_note
 from dewline.settings import Loaded
 from ingest.database import open_database
 from ingest.listener import unix_ms
-from ingest.logfiles import ImportReport, import_paths
+from ingest.logfiles import ImportReport, LogFileError, import_paths
 from ingest.quarantine import Quarantine
 from ingest.register import Register
 from ingest.results import Results
@@ -24,12 +28,10 @@ def import_logs(loaded: Loaded, paths: Sequence[Path], terminal: Terminal, *, dr
     Raises
     ------
     LogFileError
-        When a file can't be read at all; nothing has been imported then.
+        When a file can't be read at all or there is no log, and nothing has been imported; or when not one
+        row of all that were read could be used.
     """
-    loaded.home.mkdir(parents=True, exist_ok=True)
-    store = EmbeddedStore(loaded.store_path)
-    database = open_database(loaded.database_url)
-    try:
+    with _opened(loaded, terminal, dry_run=dry_run) as (store, database):
         with terminal.progress("importing", None, "rows") as bar:
             # Rows are what people count in; how many there will be is known from bytes read so far.
             report = import_paths(
@@ -47,12 +49,32 @@ def import_logs(loaded: Loaded, paths: Sequence[Path], terminal: Terminal, *, dr
                 register.ensure(unit_id, unix_ms())
             if behind := _behind(report, Results(database).statuses(UnitStatus)):
                 leave_note(loaded.home, behind)
-    finally:
-        database.dispose()
-        store.close()
     for line in told(report, dry_run=dry_run):
         terminal.say(line)
+    if report.rows_read and report.rows_quarantined == report.rows_read:
+        raise LogFileError([f"no row in {named([str(path) for path in paths])} could be used"])
     return report
+
+
+@contextmanager
+def _opened(
+    loaded: Loaded, terminal: Terminal, *, dry_run: bool
+) -> Iterator[tuple[EmbeddedStore, sa.Engine]]:
+    """Store and database to import into; for a dry run nothing is made that is not there."""
+    with ExitStack() as opened:
+        path, url = loaded.store_path, loaded.database_url
+        if dry_run:
+            url = "sqlite://"
+            if not path.exists():
+                scratch = opened.enter_context(tempfile.TemporaryDirectory(prefix="dewline-"))
+                path = Path(scratch) / "readings.db"
+        elif loaded.make_home():
+            terminal.say(f"new home {loaded.home} created")
+        store = EmbeddedStore(path)
+        opened.callback(store.close)
+        database = open_database(url)
+        opened.callback(database.dispose)
+        yield store, database
 
 
 def _behind(report: ImportReport, statuses: Sequence[UnitStatus]) -> dict[str, int]:
@@ -71,21 +93,22 @@ def told(report: ImportReport, *, dry_run: bool) -> list[str]:
     """The report in words, one line a matter."""
     rate = report.rows_read / report.seconds if report.seconds else 0.0
     verb = "would import" if dry_run else "imported"
-    n_units = len(report.units)
-    lines = [
-        f"{verb} {report.rows_new:,} new rows of {n_units} units in {report.seconds:.1f} s, {rate:,.0f}/s"
-    ]
+    rows, units = counted(report.rows_new, "new row"), counted(len(report.units), "unit")
+    lines = [f"{verb} {rows} of {units} in {report.seconds:.1f} s, {rate:,.0f}/s"]
     if report.files_passed_over:
-        names = ", ".join(path.name for path in report.files_passed_over)
-        lines.append(f"passed over, no logs by their first line: {names}")
+        names = named([path.name for path in report.files_passed_over])
+        n_files = counted(len(report.files_passed_over), "file")
+        lines.append(f"{n_files} passed over, no log by name or content: {names}")
     if report.rows_repeated:
-        lines.append(f"{report.rows_repeated:,} rows were there already")
+        lines.append(f"{counted(report.rows_repeated, 'row')} repeated or stored already")
     if report.rows_quarantined:
-        lines.append(
-            f"{report.rows_quarantined:,} rows can't be used; see the board's quarantine page for why"
-        )
+        where = "" if dry_run else "; the board's quarantine page has all"
+        lines.append(f"{counted(report.rows_quarantined, 'row')} can't be used{where}:")
+        lines += [f"  {fault}" for fault in report.first_faults]
+        if report.rows_quarantined > len(report.first_faults):
+            lines.append(f"  and {report.rows_quarantined - len(report.first_faults):,} more")
     if report.rows_assumed_utc:
-        lines.append(f"{report.rows_assumed_utc:,} rows name no time zone and were taken as UTC")
+        lines.append(f"{counted(report.rows_assumed_utc, 'row')} without a time zone taken as UTC")
     if report.ignored_columns:
         lines.append(f"columns without a meaning here: {', '.join(sorted(report.ignored_columns))}")
     return lines

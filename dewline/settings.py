@@ -102,6 +102,12 @@ class Loaded:
         """URL of the operations database."""
         return self.settings.database.url or f"sqlite:///{self.home / 'operations.db'}"
 
+    def make_home(self) -> bool:
+        """Make the home's folder; whether it was missing."""
+        missing = not self.home.exists()
+        self.home.mkdir(parents=True, exist_ok=True)
+        return missing
+
     @property
     def board_url(self) -> str:
         """How people reach the board."""

@@ -35,8 +35,13 @@ class LogFileCutError(EOFError):
         self.rest = rest
 
 
-def log_files(paths: Iterable[Path]) -> list[Path]:
-    """The files named, and those inside the folders named, each once, in order of name within a folder.
+def log_files(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
+    """The files named and the logs inside the folders named, in order of name within a folder; and the rest.
+
+    Returns
+    -------
+    logs, passed over : list of Path
+        Each file once. What lies in a folder and is no log by its name was passed over.
 
     Raises
     ------
@@ -44,19 +49,22 @@ def log_files(paths: Iterable[Path]) -> list[Path]:
         If a path is neither.
     """
     found: dict[Path, None] = {}
+    others: dict[Path, None] = {}
     for path in paths:
         if path.is_dir():
-            found |= dict.fromkeys(inner for inner in sorted(path.rglob("*")) if _looks_like_a_log(inner))
+            for inner in sorted(path.rglob("*")):
+                if inner.is_file():
+                    (found if _looks_like_a_log(inner) else others)[inner] = None
         elif path.is_file():
             found[path] = None
         else:
             raise FileNotFoundError(f"{path}: neither a file nor a folder")
-    return list(found)
+    return list(found), [path for path in others if path not in found]
 
 
 def _looks_like_a_log(path: Path) -> bool:
     name = path.with_suffix("") if path.suffix.lower() == ".gz" else path
-    return name.suffix.lower() in LOG_SUFFIXES and not path.name.startswith(".") and path.is_file()
+    return name.suffix.lower() in LOG_SUFFIXES and not path.name.startswith(".")
 
 
 def read_blocks(path: Path, block_bytes: int = BLOCK_BYTES) -> Iterator[TextBlock]:

@@ -21,6 +21,8 @@ from ingest.quarantine import Quarantine, Rejected
 from ingest.reading import Readings
 from ingest.store.protocol import ReadingStore
 
+MAX_FIRST_FAULTS = 5
+
 OnProgress = Callable[[int, int, int], None]
 """Called with (bytes read, bytes in all, rows read) after every block."""
 
@@ -40,8 +42,10 @@ class ImportReport:
     rows_read: int = 0
     rows_new: int = 0
     rows_repeated: int = 0
-    """Rows whose unit and instant the store already had."""
+    """Rows whose unit and instant the store already had, or that stand in the files twice."""
     rows_quarantined: int = 0
+    first_faults: list[str] = field(default_factory=list)
+    """Of the first rows that can't be used: file, line and reason."""
     rows_assumed_utc: int = 0
     """CSV rows whose time named no offset and was taken as UTC."""
     units: Counter[str] = field(default_factory=Counter)
@@ -49,7 +53,7 @@ class ImportReport:
     ignored_columns: set[str] = field(default_factory=set)
     """Names of CSV columns that mean nothing here."""
     files_passed_over: list[Path] = field(default_factory=list)
-    """Files inside the folders named that are no logs by their first line."""
+    """Files inside the folders named that are no logs by their name or first line, or empty."""
     first_at_ms: int | None = None
     """Oldest and newest instant among the good rows. [Unix ms]"""
     last_at_ms: int | None = None
@@ -86,7 +90,8 @@ def import_paths(
     Raises
     ------
     LogFileError
-        If a path is missing or unreadable, or a CSV file lacks the columns it needs; before any row is read.
+        If a path is missing or unreadable, a CSV file lacks the columns it needs, or there is no log at all;
+        before any row is read.
     StoreError
         If the store can't keep a block; what came before it is kept.
     """
@@ -120,9 +125,8 @@ def _opened(paths: Sequence[Path]) -> tuple[list[_Source], list[Path]]:
     """
     faults: list[str] = []
     sources: list[_Source] = []
-    passed_over: list[Path] = []
     try:
-        files = log_files(paths)
+        files, passed_over = log_files(paths)
     except OSError as error:
         raise LogFileError([str(error)]) from error
     for path in files:
@@ -136,10 +140,15 @@ def _opened(paths: Sequence[Path]) -> tuple[list[_Source], list[Path]]:
         except OSError as error:
             faults.append(f"{path}: can't be read: {error.strerror}")
         else:
-            sources += [] if source is None else [source]
+            if source is not None:
+                sources.append(source)
+            elif path not in paths:
+                passed_over.append(path)
     if faults:
         raise LogFileError(faults)
-    return sources, passed_over
+    if not sources:
+        raise LogFileError([f"no logs found in {', '.join(map(str, paths))}"])
+    return sources, sorted(passed_over)
 
 
 def _source(path: Path) -> _Source | None:
@@ -200,7 +209,7 @@ class _Import:
                 Rejected(self._now_ms, f"{path.name}:{bad.line}", bad.reason, bad.text) for bad in block.bad
             )
             n_new = self._store.append_columns(*block.parts)
-        self._count(block, n_new)
+        self._count(path, block, n_new)
 
     def _n_missing(self, part: Readings) -> int:
         """Rows of a part whose instants the store lacks."""
@@ -209,13 +218,15 @@ class _Import:
         known = (np.isin(chunk.observed_at_ms, part.observed_at_ms).sum() for chunk in stored)
         return len(part) - sum(int(n) for n in known)
 
-    def _count(self, block: Block, n_new: int) -> None:
+    def _count(self, path: Path, block: Block, n_new: int) -> None:
         report = self.report
         n_good = sum(len(part) for part in block.parts)
         report.rows_read += n_good + len(block.bad)
         report.rows_new += n_new
         report.rows_repeated += n_good - n_new
         report.rows_quarantined += len(block.bad)
+        shown = block.bad[: MAX_FIRST_FAULTS - len(report.first_faults)]
+        report.first_faults += [f"{path.name}:{bad.line}: {bad.reason}" for bad in shown]
         report.rows_assumed_utc += block.n_assumed_utc
         for part in block.parts:
             report.units[part.unit_id] += len(part)

@@ -103,15 +103,42 @@ def test_import_twice_changes_nothing(dewline, tmp_path: Path) -> None:
     log.write_text(LOG)
     code, _, err = dewline("import", str(log))
     assert code == 0
-    assert "2 new rows of 1 units" in err
-    assert "1 rows can't be used" in err
-    assert "0 new rows" in dewline("import", str(log))[2]
+    assert f"new home {tmp_path / 'home'} created" in err
+    assert "2 new rows of 1 unit in" in err
+    assert "1 row can't be used" in err
+    assert "log.csv:4: ts is 'nonsense', expected RFC 3339" in err
+    again = dewline("import", str(log))[2]
+    assert "0 new rows" in again
+    assert "2 rows repeated or stored already" in again
+    assert "created" not in again
+
+
+def test_import_of_nothing_usable_is_a_failure(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("time,unit,hours\nnonsense,truck-a,1\n")
+    code, _, err = dewline("import", str(log))
+    assert code == 1
+    assert "log.csv:2: ts is 'nonsense'" in err
+    assert "no row in" in err
+
+
+def test_import_of_a_folder_names_what_is_no_log(dewline, tmp_path: Path) -> None:
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("to do")
+    code, _, err = dewline("import", str(folder))
+    assert (code, f"no logs found in {folder}" in err) == (1, True)
+    (folder / "log.csv").write_text(LOG)
+    assert "1 file passed over, no log by name or content: notes.txt" in dewline("import", str(folder))[2]
 
 
 def test_import_dry_run_stores_nothing(dewline, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text(LOG)
-    assert "would import 2" in dewline("import", "--dry-run", str(log))[2]
+    told = dewline("import", "--dry-run", str(log))[2]
+    assert "would import 2" in told
+    assert "log.csv:4: " in told
+    assert not (tmp_path / "home").exists()
     assert "imported 2" in dewline("import", str(log))[2]
 
 

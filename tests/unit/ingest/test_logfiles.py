@@ -290,7 +290,29 @@ def test_import_paths_walks_folders_and_takes_logs_only(bench: Bench) -> None:
     bench.file("logs/empty.csv", "")
     bench.file("logs/notes.txt", "nothing to see")
     bench.file("logs/.hidden.csv", "nothing to see")
-    assert bench.run(bench.folder / "logs", bench.folder / "logs" / "b.csv").rows_read == 2
+    bench.file("logs/other.csv", "a,b\n1,2\n")
+    report = bench.run(bench.folder / "logs", bench.folder / "logs" / "b.csv")
+    assert report.rows_read == 2
+    assert [path.name for path in report.files_passed_over] == [
+        ".hidden.csv",
+        "empty.csv",
+        "notes.txt",
+        "other.csv",
+    ]
+
+
+def test_import_paths_says_where_it_found_no_logs(bench: Bench) -> None:
+    bench.file("logs/notes.txt", "nothing to see")
+    with pytest.raises(LogFileError, match=r"no logs found in .*logs$"):
+        bench.run(bench.folder / "logs")
+    with pytest.raises(LogFileError, match=r"no logs found in .*empty\.csv$"):
+        bench.csv("", "empty.csv")
+
+
+def test_import_paths_reports_the_first_faults_with_file_and_line(bench: Bench) -> None:
+    report = bench.csv("time,unit,hours\n" + "2026-01-05T13:00:05Z,A,x\n" * 7)
+    assert report.first_faults == [f"log.csv:{n}: hours is 'x', expected a number" for n in range(2, 7)]
+    assert report.rows_quarantined == 7
 
 
 def test_import_paths_refuses_files_before_reading_any(bench: Bench) -> None:
