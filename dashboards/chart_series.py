@@ -21,6 +21,7 @@ FINDING_SYMBOL = "diamond"
 LEFT_OUT = "Not plausible"
 LEFT_OUT_SYMBOL = "path://M1,0L5,4L9,0L10,1L6,5L10,9L9,10L5,6L1,10L0,9L4,5L0,1Z"
 MARKS_AT_MOST = 200
+DOT_PX = 6
 SHADE = 0.13
 HOUR_MS = 3_600_000
 
@@ -39,18 +40,27 @@ def _offset_ms(at_ms: int, tz: dt.tzinfo) -> int:
 
 def _points(
     line: Line, tz: dt.tzinfo, to_shown: Callable[[FloatArray], FloatArray], digits: int = 1
-) -> list[list[Any]]:
+) -> list[Any]:
     shown: NDArray[np.float64] = np.round(to_shown(line.values), digits)
-    return [
+    points: list[Any] = [
         [at_ms, None if value != value else value]
         for at_ms, value in zip(wall_ms(line.at_ms, tz).tolist(), shown.tolist(), strict=True)
     ]
+    for row in _alone(shown):
+        points[row] = {"value": points[row], "symbol": "circle", "symbolSize": DOT_PX}
+    return points
+
+
+def _alone(values: NDArray[np.float64]) -> list[int]:
+    """Rows of points without a neighbour: a line drawn through them alone could not be seen."""
+    drawn = np.concatenate([[False], np.isfinite(values), [False]])
+    return np.flatnonzero(drawn[1:-1] & ~drawn[:-2] & ~drawn[2:]).tolist()
 
 
 def _line(
     name: str,
     pane: int,
-    data: list[list[Any]],
+    data: list[Any],
     colour: str,
     unit: str,
     *,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -52,6 +52,18 @@ def test_unit_chart_converts_units() -> None:
     peak_c = max(y for _, y in series(options(), "Discharge")[0]["data"])
     peak_f = max(y for _, y in series(options(System.US), "Discharge")[0]["data"])
     assert peak_f == pytest.approx(peak_c * 9 / 5 + 32, abs=0.15)
+
+
+def test_a_reading_without_neighbours_is_drawn_as_a_point() -> None:
+    # Three readings, each an hour from the next, then two that a line joins.
+    at_ms = NOW_MS - np.array([300, 240, 180, 11, 10], dtype=np.int64) * 60_000
+    few = invented.trace("rm-03", NOW_MS - 50_000, NOW_MS)
+    few = replace(few, readings=replace(few.readings, observed_at_ms=at_ms))
+    lines = unit_lines(few, NOW_MS - WEEK_MS, NOW_MS)
+    chart = charts.unit_chart(lines, [], [], system=System.SI, tz=TZ, palette=LIGHT, harmful_g=41.5, now=NOW)
+    points = series(chart, "Discharge")[0]["data"]
+    assert [one["symbol"] for one in points if isinstance(one, dict)] == ["circle"] * 3
+    assert len([one for one in points if isinstance(one, list) and one[1] is not None]) == 2
 
 
 def test_runs_are_shaded_in_every_pane_and_told_apart_by_shape() -> None:
