@@ -53,8 +53,8 @@ THRESHOLDS = {
     Pattern.NEVER_REACHING_TEMPERATURE: 0.65,
     Pattern.PRESSURE_SENSOR_ICING: 0.5,
 }
-"""Probability from which a finding is opened. Ice is dangerous, so a doubt is told at even odds; for the other
-two a wasted visit weighs more than a day's delay."""
+"""Probability from which a finding is opened. Ice is dangerous, so a doubt is told at even odds; for the
+other two a wasted visit weighs more than a day's delay."""
 
 
 @dataclass(frozen=True, kw_only=True)
