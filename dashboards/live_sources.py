@@ -14,7 +14,7 @@ from alerts.outbox import Outbox, OutboxMail
 from alerts.rationale import Rationale, rationales
 from dashboards.display import from_ms
 from dashboards.sources import AlarmView, MailView, QuarantineView
-from dashboards.words import pattern_words
+from dashboards.words import bytes_words, pattern_words
 from ingest import database as tables
 from ingest.profile import UnitProfile
 from ingest.register import Register
@@ -116,7 +116,7 @@ class LiveSources:
         return self._outbox.eml(message_id)
 
     def quarantined(self, limit: int) -> list[QuarantineView]:
-        """Messages kept aside, newest first."""
+        """Messages in quarantine, newest first."""
         kept = tables.quarantine.c
         query = sa.select(tables.quarantine).order_by(kept.quarantine_id.desc()).limit(limit)
         with self._database.connect() as connection:
@@ -126,13 +126,13 @@ class LiveSources:
                     received_at=from_ms(row.received_at_ms),
                     topic=row.topic,
                     reason=row.reason,
-                    payload=row.payload[:PAYLOAD_SHOWN_BYTES].decode(errors="replace"),
+                    payload=bytes_words(row.payload[:PAYLOAD_SHOWN_BYTES]),
                 )
                 for row in connection.execute(query)
             ]
 
     def quarantine_count(self) -> int:
-        """How many messages are kept aside."""
+        """How many messages are in quarantine."""
         with self._database.connect() as connection:
             return connection.execute(sa.select(sa.func.count()).select_from(tables.quarantine)).scalar_one()
 

@@ -41,6 +41,11 @@ def spelt_out(name: str) -> str:
     return name.replace("_", " ").capitalize()
 
 
+def bytes_words(payload: bytes) -> str:
+    r"""Bytes as text; those that are no UTF-8 as ``\xff``, so that they can still be told."""
+    return payload.decode(errors="backslashreplace")
+
+
 def mail_state(mail: MailView) -> tuple[str, str]:
     """State of a message in a word, and the reason or time behind it."""
     if mail.sent_at is not None:
