@@ -119,10 +119,10 @@ class Sources(Protocol):
         """The message as it is or will be sent (RFC 5322)."""
 
     def quarantined(self, limit: int) -> list[QuarantineView]:
-        """Messages kept aside, newest first."""
+        """Messages in quarantine, newest first."""
 
     def quarantine_count(self) -> int:
-        """How many messages are kept aside."""
+        """How many messages are in quarantine."""
 
     def check(self) -> None:
         """Touch both databases; raises whatever stands in the way."""

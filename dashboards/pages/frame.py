@@ -18,7 +18,7 @@ from dashboards.preferences import DARK, Preferences, preferences
 
 log = logging.getLogger(__name__)
 
-PAGES = (("/", "Fleet"), ("/alarms", "Alarms"), ("/mail", "Mail"), ("/quarantine", "Kept aside"))
+PAGES = (("/", "Fleet"), ("/alarms", "Alarms"), ("/mail", "Mail"), ("/quarantine", "Quarantine"))
 STATIC = "/board-static"
 
 

@@ -18,19 +18,21 @@ LISTED = 200
 def register(board: Board) -> None:
     """Put the page at ``/quarantine``."""
 
-    @ui.page("/quarantine", title="Kept aside")
+    @ui.page("/quarantine", title="Quarantine")
     async def quarantine_page(request: Request) -> None:
         here = visit(board, request)
-        with framed(here, "/quarantine", "Kept aside", advises=False):
-            heading("Messages kept aside")
+        with framed(here, "/quarantine", "Quarantine", advises=False):
+            heading("Quarantine")
             try:
                 kept = await asyncio.to_thread(board.sources.quarantined, LISTED)
                 count = await asyncio.to_thread(board.sources.quarantine_count)
             except Exception as error:
-                fault(error, "Reading the messages kept aside")
+                fault(error, "Reading the quarantine")
                 return
             if not kept:
-                empty("Nothing is kept aside.", "A message that can't be used is kept here with the reason.")
+                empty(
+                    "The quarantine is empty.", "A message that can't be used is kept here with the reason."
+                )
                 return
             shown = f"The newest {len(kept)} of {count:,}." if count > len(kept) else f"{count:,} in all."
             ui.label(f"{shown} Times are UTC.").classes("dw-sub")

@@ -20,7 +20,7 @@ from tests.unit.dashboards.invented import InventedSources
     [
         ("/alarms", "No alarm is open."),
         ("/mail", "No mail yet."),
-        ("/quarantine", "Nothing is kept aside."),
+        ("/quarantine", "The quarantine is empty."),
         ("/units/rm-01", "No unit is called"),
         ("/", "No truck has spoken yet."),
     ],
