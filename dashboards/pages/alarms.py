@@ -55,6 +55,7 @@ class AlarmsPage:
         self._seen: object = None
         self._open: dict[str, bool] = {}
         self._first = ""
+        self._asking: ui.notification | None = None
 
     async def build(self) -> None:
         """Name first, then the list, kept current."""
@@ -182,11 +183,23 @@ class AlarmsPage:
         self, step: Callable[[str, str], None], alarm: AlarmView, said: str, *, undo: bool = False
     ) -> None:
         if not self._name:
-            ui.notify("Say who you are first: your name goes into the alarm's log.", type="warning")
+            self._ask("Say who you are first: your name goes into the alarm's log.")
             return
+        self._answered()
         await self._act(lambda: step(alarm.alarm_id, self._name), f"{said}: {alarm.name}")
         if undo:
             self._offer_undo(alarm)
+
+    def _ask(self, text: str) -> None:
+        """Say what is missing, once however often a button is pressed."""
+        self._answered()
+        self._asking = ui.notification(text, type="warning")
+
+    def _answered(self) -> None:
+        """Take the question away: it must not stand beside the word that it was done."""
+        if self._asking is not None:
+            self._asking.dismiss()
+        self._asking = None
 
     def _offer_undo(self, alarm: AlarmView) -> None:
         sources = self._here.board.sources
@@ -220,8 +233,9 @@ class AlarmsPage:
 
             async def shelve() -> None:
                 if not self._name or not str(reason.value or "").strip():
-                    ui.notify("Your name and a reason are needed.", type="warning")
+                    self._ask("Your name and a reason are needed.")
                     return
+                self._answered()
                 dialog.close()
                 until = self._here.board.clock() + dt.timedelta(hours=int(hours.value))
                 sources, why = self._here.board.sources, clean_name(str(reason.value))

@@ -235,6 +235,7 @@ def test_acknowledge_undo_and_shelve(page: Page, fleet: InventedSources) -> None
     page.get_by_label("Your name, for the log").fill("Yard desk")
     first.get_by_role("button", name="Acknowledge").click()
     page.get_by_role("button", name="Undo").wait_for()
+    page.get_by_text("Say who you are first").wait_for(state="detached", timeout=2_000)
     assert fleet.kept["short_cycling-03"].state is AlarmState.ACKNOWLEDGED
     assert fleet.kept["short_cycling-03"].acknowledged_by == "Yard desk"
     page.get_by_role("button", name="Undo").click()
@@ -259,8 +260,11 @@ def test_mail_is_shown_where_it_can_do_nothing(page: Page, fleet: InventedSource
     assert download.value.suggested_filename == "dewline-message.eml"
 
 
-def test_kept_aside_shows_reason_and_message_as_text(page: Page, fleet: InventedSources) -> None:
+def test_quarantine_shows_reason_and_message_as_text(page: Page, fleet: InventedSources) -> None:
     page.goto("/quarantine")
+    assert page.title().startswith("Quarantine")
+    assert page.locator('.dw-nav a[aria-current="page"]').inner_text() == "Quarantine"
+    assert "kept aside" not in page.inner_text("body").lower()
     page.get_by_text("is outside -40..250 degC").wait_for()
     page.get_by_text("The message", exact=True).click()
     page.get_by_text('"note": "<img src=x>"').wait_for()
