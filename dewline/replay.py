@@ -15,7 +15,7 @@ from typing import Any, Self
 import msgspec
 
 from dewline import parts
-from dewline.console import Bar, Terminal
+from dewline.console import Bar, Terminal, counted
 from dewline.fleet import UnknownUnit
 from dewline.settings import Loaded
 from ingest.database import open_database
@@ -25,6 +25,9 @@ from models.artefact import load_models
 from models.parameters import Parameters
 from models.records import Finding, Run, WaterDay
 from models.replay import Replay, replay_unit
+
+DECIMALS = 4
+"""In the files written: finer than any sensor or estimate, for grams, degrees, minutes and probabilities."""
 
 
 class SpanError(ValueError):
@@ -52,6 +55,12 @@ class Span:
             raise SpanError(f"--to {end!r} is not after --from {start!r}")
         return span
 
+    def __str__(self) -> str:
+        start, end = _shown(self.start_ms), _shown(self.end_ms)
+        if start and end:
+            return f"between {start} and {end}"
+        return f"from {start} on" if start else f"before {end}" if end else "at all"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
@@ -73,7 +82,7 @@ def replay(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span, out: Path
     UnknownUnit
         When the store has nothing of a unit.
     """
-    jobs, n_readings = _jobs(loaded, unit_ids, span)
+    jobs, n_readings, empty = _jobs(loaded, unit_ids, span)
     out.mkdir(parents=True, exist_ok=True)
     results: dict[str, Replay] = {}
     with terminal.progress("replaying", n_readings, "readings") as bar:
@@ -84,7 +93,9 @@ def replay(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span, out: Path
     write_json(out / "findings.json", findings)
     write_json(out / "runs.json", [run_row(run) for one in ordered for run in one.runs])
     write_json(out / "water.json", [water_row(day) for one in ordered for day in one.water_days])
-    terminal.say(f"{len(jobs)} units, {len(findings)} findings; written to {out}")
+    for unit_id in empty:
+        terminal.say(f"no readings of {unit_id} {span}")
+    terminal.say(f"{counted(len(jobs), 'unit')}, {counted(len(findings), 'finding')}; written to {out}")
 
 
 def replay_one(job: Job, on_progress: Callable[..., None] | None = None) -> Replay:
@@ -142,14 +153,30 @@ def water_row(day: WaterDay) -> dict[str, Any]:
 
 
 def write_json(path: Path, rows: list[dict[str, Any]]) -> None:
-    """Rows as a JSON list, the file whole or not at all. NaN becomes null, instants RFC 3339 with Z."""
+    """Rows as a JSON list, the file whole or not at all.
+
+    NaN becomes null, instants RFC 3339 with Z; numbers are rounded to `DECIMALS`.
+    """
     partial = path.with_suffix(".part")
-    partial.write_bytes(msgspec.json.format(msgspec.json.encode(rows), indent=1))
+    partial.write_bytes(
+        msgspec.json.format(msgspec.json.encode(rounded(msgspec.to_builtins(rows))), indent=1)
+    )
     os.replace(partial, path)
 
 
-def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> tuple[list[Job], int | None]:
-    """A job a unit, and how many readings there are in all; None when only a part of the store is wanted."""
+def rounded(value: Any) -> Any:
+    """A tree of JSON values with every number rounded to `DECIMALS`, and no minus before nothing."""
+    if isinstance(value, float):
+        return round(value, DECIMALS) + 0.0
+    if isinstance(value, list | tuple):
+        return [rounded(item) for item in value]
+    if isinstance(value, dict):
+        return {name: rounded(item) for name, item in value.items()}
+    return value
+
+
+def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> tuple[list[Job], int, list[str]]:
+    """A job a unit, how many readings will be folded in all, and the units that have none in the span."""
     if not loaded.store_path.exists():
         raise FileNotFoundError(
             f"no readings at {loaded.store_path}: import some first, or name another --home"
@@ -157,12 +184,15 @@ def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> tuple[l
     store = EmbeddedStore(loaded.store_path)
     try:
         known = store.units()
-        n_readings = store.count() if not unit_ids and span.end_ms is None else None
+        for unit_id in unit_ids or ():
+            if unit_id not in known:
+                raise UnknownUnit(unit_id, known)
+        chosen = list(dict.fromkeys(unit_ids)) if unit_ids else known
+        # What lies before the span is folded too.
+        n_readings = sum(store.count(unit_id, span.end_ms) for unit_id in chosen)
+        empty = [unit_id for unit_id in chosen if not _has_readings(store, unit_id, span)]
     finally:
         store.close()
-    for unit_id in unit_ids or ():
-        if unit_id not in known:
-            raise UnknownUnit(unit_id, known)
     models_path = loaded.settings.analysis.models_path
     # Migrations run once here, not in every process at the same time.
     open_database(loaded.database_url).dispose()
@@ -175,9 +205,13 @@ def _jobs(loaded: Loaded, unit_ids: Sequence[str] | None, span: Span) -> tuple[l
             span=span,
             parameters=parts.parameters(loaded),
         )
-        for unit_id in (dict.fromkeys(unit_ids) if unit_ids else known)
+        for unit_id in chosen
     ]
-    return jobs, n_readings
+    return jobs, n_readings, empty
+
+
+def _has_readings(store: EmbeddedStore, unit_id: str, span: Span) -> bool:
+    return next(store.chunks(unit_id, span.start_ms, span.end_ms, rows=1), None) is not None
 
 
 def _replayed(jobs: list[Job], workers: int, bar: Bar) -> Iterator[tuple[str, Replay]]:
@@ -199,6 +233,14 @@ def _replayed(jobs: list[Job], workers: int, bar: Bar) -> Iterator[tuple[str, Re
 
 def _reach(bar: Bar, n_before: int, n_done: int) -> None:
     bar.reach(n_before + n_done)
+
+
+def _shown(at_ms: int | None) -> str:
+    """Such as ``2026-01-05T00:00:00Z``; empty for none."""
+    if at_ms is None:
+        return ""
+    at = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(milliseconds=at_ms)
+    return at.isoformat().replace("+00:00", "Z")
 
 
 def _instant_ms(option: str, text: str | None) -> int | None:

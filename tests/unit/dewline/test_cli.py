@@ -159,6 +159,24 @@ def test_replay_writes_three_files(dewline, tmp_path: Path) -> None:
     assert all(isinstance(json.loads(path.read_text()), list) for path in out.iterdir())
 
 
+def test_replay_of_a_part_without_readings_says_so(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(LOG)
+    dewline("import", str(log))
+    words = ("replay", "truck-a", "--out", str(tmp_path / "out"))
+    code, _, err = dewline(*words, "--from", "2026-02-01", "--to", "2026-03-01")
+    assert code == 0
+    assert "no readings of truck-a between 2026-02-01T00:00:00Z and 2026-03-01T00:00:00Z" in err
+    assert (
+        "no readings of truck-a before 2026-01-05T13:00:05Z"
+        in dewline(*words, "--to", "2026-01-05T13:00:05Z")[2]
+    )
+    err = dewline(*words, "--from", "2026-01-05T13:00:15Z", "--to", "2026-01-05T13:00:16Z")[2]
+    assert "no readings" not in err
+    assert "2/2" in err
+    assert "1 unit, 0 findings" in err
+
+
 @pytest.mark.parametrize("words", [["--out", "x"], ["--out", "x", "--all", "truck-a"], ["truck-a"]])
 def test_replay_wrong_usage(dewline, words: list[str]) -> None:
     assert dewline("replay", *words)[0] == 2

@@ -39,6 +39,21 @@ def test_water_row(tmp_path: Path) -> None:
     assert row == {"unit": "A7", "date": "2026-01-05", "grams": 12.5, "low": 3.0, "high": None}
 
 
+def test_write_json_rounds_numbers_and_nothing_else(tmp_path: Path) -> None:
+    evidence = Evidence(text="0.123456", name="x", value=-1e-9)
+    write_json(tmp_path / "x.json", [{"tiny": 5.7e-40, "g": 12.34567, "n": 7, "at": AT, "in": (evidence,)}])
+    text = (tmp_path / "x.json").read_text(encoding="utf-8")
+    (row,) = json.loads(text)
+    assert row == {
+        "tiny": 0.0,
+        "g": 12.3457,
+        "n": 7,
+        "at": "2026-01-05T13:00:05Z",
+        "in": [{"text": "0.123456", "name": "x", "value": 0.0}],
+    }
+    assert "-0.0" not in text
+
+
 def test_write_json_leaves_no_part_behind(tmp_path: Path) -> None:
     write_json(tmp_path / "runs.json", [])
     assert [path.name for path in tmp_path.iterdir()] == ["runs.json"]
