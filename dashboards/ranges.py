@@ -83,12 +83,12 @@ def _wall_clock(name: str, text: str, tz: dt.tzinfo) -> dt.datetime:
         at = dt.datetime.fromisoformat(text)
         return (at if at.tzinfo else at.replace(tzinfo=tz)).astimezone(dt.UTC)
     except (ValueError, OverflowError):
-        raise RangeError(f"{name} {text!r}: expected a date and time such as 2026-02-11T06:30") from None
+        raise RangeError(f"{name} {text!r}: expected a date and time such as 2026-02-11 06:30") from None
 
 
 def in_words(shown: Range, tz: dt.tzinfo) -> tuple[str, str]:
-    """Both ends as `datetime-local` values of the yard's wall clock."""
+    """Both ends as wall clock of the yard, 24 hours, as the inputs show and `range_of` reads it."""
     start, end = (
-        from_ms(ms).astimezone(tz).strftime("%Y-%m-%dT%H:%M") for ms in (shown.start_ms, shown.end_ms)
+        from_ms(ms).astimezone(tz).strftime("%Y-%m-%d %H:%M") for ms in (shown.start_ms, shown.end_ms)
     )
     return start, end

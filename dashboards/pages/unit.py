@@ -26,7 +26,12 @@ log = logging.getLogger(__name__)
 REFRESH_S = 2.0
 CHART_REFRESH_S = 30.0
 NARROW_PX = 640
-_INSTANT = 'type="datetime-local"'
+_INSTANT = (
+    'type="text" autocomplete="off" size="16" maxlength="19" '
+    'placeholder="2026-01-05 13:00" title="Date and time, 24 hours, such as 2026-01-05 13:00" '
+    r'pattern="\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?"'
+)
+"""Not the browser's own picker: that one shows 12 or 24 hours as the browser's language has it."""
 
 
 def register(board: Board) -> None:

@@ -217,6 +217,23 @@ def test_unit_page_goes_to_the_zoomed_stretch(page: Page, fleet: InventedSources
     page.wait_for_selector(".dw-chart canvas")
 
 
+def test_custom_range_is_typed_in_24_hours(page: Page, fleet: InventedSources) -> None:
+    page.goto("/units/rm-03?range=7d")
+    page.wait_for_selector(".dw-chart canvas")
+    start, end = page.locator('input[name="from"]'), page.locator('input[name="to"]')
+    assert re.fullmatch(r"20\d\d-\d\d-\d\d \d\d:\d\d", start.input_value())
+    start.fill("1:00 pm")
+    page.get_by_role("button", name="Show", exact=True).click()
+    assert start.evaluate("(one) => one.validity.patternMismatch")
+    day = fleet.now - dt.timedelta(days=2)
+    start.fill(f"{day:%Y-%m-%d} 13:00")
+    end.fill(f"{day:%Y-%m-%d} 17:30")
+    page.get_by_role("button", name="Show", exact=True).click()
+    page.wait_for_url(re.compile(r"from=.*13%3A00&to=.*17%3A30"))
+    page.wait_for_selector(".dw-chart canvas")
+    assert page.locator('input[name="to"]').input_value().endswith("17:30")
+
+
 def test_unit_page_says_what_range_it_cannot_read(page: Page, fleet: InventedSources) -> None:
     page.goto("/units/rm-03?from=yesterday")
     page.get_by_text("That range can't be shown.").wait_for()

@@ -39,7 +39,8 @@ def test_custom_is_wall_clock_of_the_yard() -> None:
     found = asked(start="2026-02-10T06:00", end="2026-02-10T18:30")
     assert found.start_ms == ms_of(dt.datetime(2026, 2, 10, 13, 0, tzinfo=dt.UTC))
     assert found.end_ms == ms_of(dt.datetime(2026, 2, 11, 1, 30, tzinfo=dt.UTC))
-    assert in_words(found, TZ) == ("2026-02-10T06:00", "2026-02-10T18:30")
+    assert in_words(found, TZ) == ("2026-02-10 06:00", "2026-02-10 18:30")
+    assert asked("", *in_words(found, TZ)) == found
     assert not found.follows
 
 
