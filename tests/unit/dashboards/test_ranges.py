@@ -34,6 +34,20 @@ def test_all_takes_every_reading() -> None:
     assert (found.start_ms, found.end_ms) == (SPAN[0], SPAN[1] + 1)
 
 
+@pytest.mark.parametrize("choice", ["6h", "24h", "7d", "30d", "all"])
+def test_a_reading_dated_in_the_future_does_not_drag_the_range_there(choice: str) -> None:
+    years_ahead = (SPAN[0], NOW_MS + 4 * 365 * 86_400_000)
+    found = asked(choice, span=years_ahead)
+    assert found.end_ms - 1 == NOW_MS
+    assert found.start_ms >= SPAN[0]
+
+
+def test_readings_that_all_lie_in_the_future_can_still_be_asked_for() -> None:
+    ahead = (NOW_MS + 3_600_000, NOW_MS + 7_200_000)
+    found = asked("all", span=ahead)
+    assert (found.start_ms, found.end_ms) == (ahead[0], ahead[0] + 1)
+
+
 def test_custom_is_wall_clock_of_the_yard() -> None:
     # Denver is UTC-7 in February.
     found = asked(start="2026-02-10T06:00", end="2026-02-10T18:30")
