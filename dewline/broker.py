@@ -107,7 +107,10 @@ class EmbeddedBroker:
             await broker.start()
         except AmqttBrokerError as error:
             self._started.set_exception(
-                BrokerError(f"no broker can listen on {self._bind} port {self._port}: {error}")
+                BrokerError(
+                    f"no broker can listen on {self._bind} port {self._port}: {error}; "
+                    "choose another with broker.port"
+                )
             )
             return
         # Trucks may be quicker than the listener: what they send before it has subscribed is kept for it.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import shlex
 import shutil
 import tempfile
 import threading
@@ -84,7 +85,10 @@ def demo_home(home: Path | None, *, fresh: bool) -> Iterator[Path]:
         if not (home / MARKER).exists():
             raise HomeInUse(f"{home} is no demo's home: name an empty folder, or one that does not exist")
         if not fresh:
-            raise HomeInUse(f"{home} has a demo already: say --fresh to begin anew")
+            raise HomeInUse(
+                f"{home} has a demo already: `dewline serve --home {shlex.quote(str(home))}` shows it, "
+                "--fresh begins anew"
+            )
         shutil.rmtree(home)
     _furnish(home)
     yield home

@@ -25,7 +25,7 @@ def broker_address(loaded: Loaded) -> BrokerAddress:
         cert_file=broker.cert_file and loaded.home / broker.cert_file,
         key_file=broker.key_file and loaded.home / broker.key_file,
         username=broker.username or None,
-        password=secret(broker.password, broker.password_file, loaded.home) or None,
+        password=secret(broker.password, broker.password_file, loaded.home, "broker.password_file") or None,
     )
 
 
@@ -63,7 +63,7 @@ def alert_settings(loaded: Loaded) -> AlertSettings:
             port=mail.smtp_port,
             security=mail.security,
             username=mail.username,
-            password=secret(mail.password, mail.password_file, loaded.home),
+            password=secret(mail.password, mail.password_file, loaded.home, "mail.password_file"),
             ca_file=str(loaded.home / mail.ca_file) if mail.ca_file else "",
             sender=mail.sender,
             default_recipients=_recipients(mail.recipients, mail.units),

@@ -7,6 +7,7 @@ so that nothing arrives at a part that has ended. Called by `dewline.cli` and `d
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import logging
 import threading
 import time
@@ -135,7 +136,12 @@ class Runtime:
             analyst=self.analyst,
         )
         self.board = BoardServer(board_app.build(sources, board, _now), host=board.host, port=board.port)
-        running.enter_context(self.board)
+        try:
+            running.enter_context(self.board)
+        except OSError as error:
+            if error.errno != errno.EADDRINUSE:
+                raise
+            raise OSError(error.errno, f"{error.strerror}; choose another with board.port") from error
         if not loaded.settings.broker.host:
             broker, topics = loaded.settings.broker, parts.listener_settings(loaded).topics()
             running.enter_context(

@@ -7,6 +7,7 @@ receive the few values they need, never this tree.
 
 from __future__ import annotations
 
+import difflib
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -26,7 +27,7 @@ from pydantic_settings import BaseSettings, EnvSettingsSource, PydanticBaseSetti
 from sqlalchemy import make_url
 from sqlalchemy.exc import ArgumentError
 
-from dewline.sections import Analysis, Board, Broker, Database, Listener, Mail, Store
+from dewline.sections import Analysis, Board, Broker, Database, Listener, Mail, Route, Store
 
 ENV_PREFIX = "DEWLINE_"
 FILE_NAME = "dewline.toml"
@@ -174,8 +175,13 @@ def load(home: Path, flags: Mapping[str, Any] | None = None) -> Loaded:
     return Loaded(home=home, settings=settings, origins=origins)
 
 
-def secret(value: SecretStr, file: Path | None, home: Path) -> str:
+def secret(value: SecretStr, file: Path | None, home: Path, key: str) -> str:
     """A password from its setting or, when that is empty, from the first line of its file.
+
+    Parameters
+    ----------
+    key : str
+        The setting that names the file, for the error.
 
     Raises
     ------
@@ -187,8 +193,10 @@ def secret(value: SecretStr, file: Path | None, home: Path) -> str:
     path = home / file
     try:
         return path.read_text(encoding="utf-8").partition("\n")[0].strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError([f"password file {str(path)!r}: {error}"]) from error
+    except OSError as error:
+        raise SettingsError([f"{key}: {str(path)!r} can't be read: {error.strerror}"]) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError([f"{key}: {str(path)!r} is no UTF-8 text"]) from error
 
 
 def leaves(section: BaseModel, prefix: str = "") -> Iterator[tuple[str, object]]:
@@ -234,12 +242,19 @@ def _environment(faults: list[str]) -> dict[str, Any]:
     for name in sorted(os.environ):
         upper = name.upper()
         if upper.startswith(ENV_PREFIX) and upper not in OUTSIDE_THE_TREE and not upper.startswith(known):
-            faults.append(f"environment variable {name}: there is no such setting")
+            near = difflib.get_close_matches(upper, [_variable(key) for key, _ in leaves(Settings())], n=1)
+            meant = f", did you mean {near[0]}?" if near else ""
+            faults.append(f"environment variable {name}: there is no such setting{meant}")
     try:
         return EnvSettingsSource(Settings)()
     except pydantic_settings.SettingsError as error:
         faults.append(f"environment: {error}; lists and tables are written as JSON")
         return {}
+
+
+def _variable(key: str) -> str:
+    """The environment variable of a dotted key."""
+    return ENV_PREFIX + key.replace(".", "_").upper()
 
 
 def _file(path: Path, faults: list[str]) -> dict[str, Any]:
@@ -260,17 +275,36 @@ def _is_secret(key: str) -> bool:
 
 def _fault(details: Any, origins: Mapping[str, str]) -> str:
     key = ".".join(str(part) for part in details["loc"])
-    origin = next(
-        (
-            origins[known]
-            for known in (key, ".".join(map(str, details["loc"][:2])), key.partition(".")[0])
-            if known in origins
-        ),
-        "default",
-    )
-    if details["type"] == "extra_forbidden":
-        return f"{key} (from {origin}): there is no such setting"
     message = details["msg"].removeprefix("Value error, ")
+    if details["type"] == "value_error" and isinstance(details["input"], dict):
+        # A rule of a whole section: it speaks of the settings that were given there.
+        given = [f"{key}.{name}" for name in details["input"] if f"{key}.{name}" in origins]
+        told = ", ".join(f"{name} from {origins[name]}" for name in given)
+        return f"{key} ({told or 'from default'}): {message}"
+    origin = next((origins[known] for known in _upwards(key) if known in origins), "default")
+    if details["type"] == "extra_forbidden":
+        return f"{key} (from {origin}): there is no such setting{_nearest(details['loc'])}"
+    if details["type"] in ("tuple_type", "list_type"):
+        message = 'expected a list, like ["a@b"]' if "recipients" in key else 'expected a list, like ["a"]'
     if _is_secret(key) or isinstance(details["input"], dict):
         return f"{key} (from {origin}): {message}"
     return f"{key} (from {origin}): {details['input']!r} can't be used: {message}"
+
+
+def _upwards(key: str) -> Iterator[str]:
+    """The key and every key it lies in, from the inside out."""
+    while key:
+        yield key
+        key = key.rpartition(".")[0]
+
+
+def _nearest(loc: tuple[str | int, ...]) -> str:
+    """What may have been meant by a key that does not exist; empty when nothing is like it."""
+    *above, name = (str(part) for part in loc)
+    known: list[str] = list(Settings.model_fields)
+    if above:
+        section = Settings.model_fields.get(above[0])
+        kind = Route if above[1:2] == ["routes"] else section.annotation if section else None
+        known = list(getattr(kind, "model_fields", ()))
+    near = difflib.get_close_matches(name, known, n=1)
+    return f", did you mean {near[0]}?" if near else ""

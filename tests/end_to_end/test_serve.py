@@ -61,4 +61,6 @@ def test_port_in_use_is_told_in_one_line(tmp_path: Path, taken: str) -> None:
         )
     assert done.returncode == 1
     assert ports[taken] in done.stderr
+    key = taken.removeprefix("DEWLINE_").lower().replace("_", ".")
+    assert f"choose another with {key}" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

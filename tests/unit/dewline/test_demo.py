@@ -76,7 +76,10 @@ def test_home_temporary_one_goes_with_the_demo() -> None:
 def test_home_of_a_demo_is_kept_unless_fresh(tmp_path: Path) -> None:
     with demo.demo_home(tmp_path / "home", fresh=False) as home:
         (home / "readings.db").write_bytes(b"x")
-    with pytest.raises(demo.HomeInUse, match="--fresh"), demo.demo_home(home, fresh=False):
+    with (
+        pytest.raises(demo.HomeInUse, match=r"dewline serve --home .* shows it, --fresh"),
+        demo.demo_home(home, fresh=False),
+    ):
         pass
     with demo.demo_home(home, fresh=True):
         assert not (home / "readings.db").exists()

@@ -132,10 +132,56 @@ def test_resolve_home_platform_default(tmp_path: Path, monkeypatch: pytest.Monke
 def test_secret_from_the_first_line_of_a_file(tmp_path: Path) -> None:
     (tmp_path / "word").write_text("hunter2\nnot this\n", encoding="utf-8")
     mail = load(tmp_path, {"mail.password_file": "word"}).settings.mail
-    assert secret(mail.password, mail.password_file, tmp_path) == "hunter2"
+    assert secret(mail.password, mail.password_file, tmp_path, "mail.password_file") == "hunter2"
 
 
 def test_secret_file_missing_is_named(tmp_path: Path) -> None:
     mail = load(tmp_path, {"mail.password_file": "gone"}).settings.mail
-    with pytest.raises(SettingsError, match="gone"):
-        secret(mail.password, mail.password_file, tmp_path)
+    with pytest.raises(SettingsError, match=r"^mail\.password_file: '.*gone' can't be read: No such file"):
+        secret(mail.password, mail.password_file, tmp_path, "mail.password_file")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            '[mail]\nsmpt_host = "x"\n',
+            "mail.smpt_host (from {file}): there is no such setting, did you mean smtp_host?",
+        ),
+        ("[maill]\n", "maill (from {file}): there is no such setting, did you mean mail?"),
+        (
+            '[[mail.routes]]\nrecipients = ["a@b"]\nyard = ["x"]\n',
+            "mail.routes.0.yard (from {file}): there is no such setting, did you mean yards?",
+        ),
+        ("[mail]\nzzz = 1\n", "mail.zzz (from {file}): there is no such setting"),
+        (
+            '[mail]\nrecipients = "a@example.com"\n',
+            """mail.recipients (from {file}): 'a@example.com' can't be used: expected a list, like ["a@b"]""",
+        ),
+    ],
+)
+def test_load_says_what_may_have_been_meant(tmp_path: Path, text: str, told: str) -> None:
+    written(tmp_path, text)
+    with pytest.raises(SettingsError, match="from") as caught:
+        load(tmp_path)
+    assert caught.value.faults == [told.format(file=tmp_path / "dewline.toml")]
+
+
+def test_load_says_which_variable_may_have_been_meant(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DEWLINE_BORD_PORT", "1")
+    with pytest.raises(SettingsError, match=r"no such setting, did you mean DEWLINE_BOARD_PORT\?$"):
+        load(tmp_path)
+
+
+def test_load_rule_of_a_section_names_where_its_settings_came_from(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written(tmp_path, "[board]\nport = 8081\n")
+    monkeypatch.setenv("DEWLINE_BOARD_HOST", "0.0.0.0")
+    with pytest.raises(SettingsError, match="logins") as caught:
+        load(tmp_path)
+    (told,) = caught.value.faults
+    assert "board.host from environment" in told
+    assert f"board.port from {tmp_path / 'dewline.toml'}" in told
