@@ -18,7 +18,7 @@ import msgspec
 import typer
 
 from dewline import fleet, logs, settings
-from dewline.console import Terminal, log_to_stderr
+from dewline.console import Terminal, counted, log_to_stderr
 from dewline.settings import Loaded, SettingsError
 
 app = typer.Typer(
@@ -225,7 +225,7 @@ def screenshots(
     terminal: Terminal = context.obj.terminal
     log_to_stderr(quiet=True)
     taken = pictures.take(out, terminal, url=url, home=settings.named_home(home or context.obj.home))
-    terminal.say(f"{len(taken)} pictures in {out}")
+    terminal.say(f"{counted(len(taken), 'picture')} in {out}")
 
 
 @app.command()
