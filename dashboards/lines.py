@@ -59,9 +59,13 @@ def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_L
     kpa, trusted = trace.readings.pressure_kpa, trace.pressure_trusted
     low, high = trace.water_low_g, trace.water_high_g
     rows = _band_rows(trace.water_g, low, high, n_out)
+    temp_c = trace.readings.discharge_temp_c
     temp_ok, kpa_ok = plausible(trace, "discharge_temp_c"), plausible(trace, "pressure_kpa")
+    temp_c, kpa = np.where(temp_ok, temp_c, NAN), np.where(kpa_ok, kpa, NAN)
+    if len(at_ms) > n_out:
+        temp_ok, kpa_ok = _with_short_stretches(at_ms, temp_ok), _with_short_stretches(at_ms, kpa_ok)
     return UnitLines(
-        discharge_c=line(at_ms, trace.readings.discharge_temp_c, temp_ok, gaps=gaps, n_out=n_out),
+        discharge_c=line(at_ms, temp_c, temp_ok, gaps=gaps, n_out=n_out),
         required_c=line(at_ms, trace.required_temp_c, gaps=gaps, n_out=n_out),
         dew_point_c=line(at_ms, trace.pressure_dew_point_c, gaps=gaps, n_out=n_out),
         pressure_kpa=line(at_ms, kpa, trusted & kpa_ok, gaps=gaps, n_out=n_out),
@@ -74,6 +78,21 @@ def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_L
         n_readings=n_readings,
         left_out=left,
     )
+
+
+def _with_short_stretches(at_ms: IntArray, kept: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The kept rows and those between two of them no further apart than `GAP_MS`.
+
+    In a thinned line one row out of many would else open a gap as wide as the stretch between two points,
+    and a sensor with a spike in every stretch would leave no line at all.
+    """
+    if kept.all() or not kept.any():
+        return kept
+    rows = np.flatnonzero(kept)
+    after = np.searchsorted(rows, np.arange(len(kept)))
+    inside = (after > 0) & (after < len(rows))
+    next_ms = at_ms[rows[np.minimum(after, len(rows) - 1)]]
+    return kept | (inside & (next_ms - at_ms[rows[np.maximum(after - 1, 0)]] <= GAP_MS))
 
 
 def gap_rows(at_ms: IntArray) -> NDArray[np.intp]:

@@ -43,13 +43,26 @@ def lines_of(spoilt_trace: Trace) -> UnitLines:
 @pytest.mark.parametrize("judged", [True, False])
 # SAE J1939-71: a two-byte temperature, 1/32 degC a bit, reads 1775 degC for "not available".
 @pytest.mark.parametrize("spike_c", [1775.0, 9999.0, -273.0, float("inf")])
-def test_a_spike_breaks_the_line_instead_of_bending_the_axis(spike_c: float, judged: bool) -> None:
+def test_a_spike_does_not_bend_the_axis(spike_c: float, judged: bool) -> None:
     lines = lines_of(spoilt({"discharge_temp_c": {400: spike_c}}, judged=judged))
     assert np.nanmax(lines.discharge_c.values) < 90.0
     assert np.nanmin(lines.discharge_c.values) >= 0.0
-    assert np.isnan(lines.discharge_c.values).sum() == 1
+    assert np.isnan(lines.discharge_c.values).sum() == 0
     assert lines.left_out.discharge_at_ms.tolist() == [START_MS + 400 * 10_000]
     assert lines.n_readings == 8640
+
+
+def test_a_short_line_is_broken_at_a_spike_and_a_thinned_one_where_nothing_is_plausible_for_long() -> None:
+    spikes = {"discharge_temp_c": dict.fromkeys(range(0, 8640, 4), 9999.0)}
+    thinned = lines_of(spoilt(spikes)).discharge_c.values
+    assert np.isnan(thinned).sum() == 0
+    assert len(thinned) > 1900
+    whole = unit_lines(spoilt({"discharge_temp_c": {400: 9999.0}}), START_MS, NOW_MS, 9000).discharge_c
+    assert np.flatnonzero(np.isnan(whole.values)).tolist() == [400]
+    # 61 rows of 10 s lie between neighbours 620 s apart, 59 between neighbours 600 s apart.
+    for n_rows, breaks in ((59, 0), (61, 1)):
+        stretch = {"discharge_temp_c": dict.fromkeys(range(400, 400 + n_rows), 9999.0)}
+        assert np.isnan(lines_of(spoilt(stretch)).discharge_c.values).sum() == breaks
 
 
 def test_a_pressure_spike_is_left_out_of_trusted_and_doubted_pressure() -> None:
