@@ -238,8 +238,11 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
 
 def _water_words(row: FleetRow, low_g: float, mid_g: float, high_g: float, system: System) -> dict[str, str]:
     estimate = display.water(mid_g, system)
+    if water_level(row) == "unknown":
+        return {"water": display.UNKNOWN, "water_band": ""}
     if uncertain(row):
-        high = display.water(high_g, system)
+        # Kept together where a narrow column breaks the words.
+        high = display.water(high_g, system).replace(" ", "\N{NO-BREAK SPACE}")
         return {"water": f"uncertain, up to {high}", "water_band": f"estimate {estimate}"}
     return {"water": estimate, "water_band": display.water_band(low_g, high_g, system)}
 

@@ -14,6 +14,7 @@ from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, uncertain
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.sources import AlarmView
+from models.records import UnitStatus
 
 MIN_DRY_OUT_MIN = 0.5
 """Less than this is nothing to plan for. [min]"""
@@ -110,7 +111,7 @@ class UnitHead:
             (
                 "Sump pressure",
                 data["pressure"],
-                "untrusted: confirm with a second gauge" if data["pressure_doubted"] else "gauge",
+                _pressure_words(status),
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
@@ -143,6 +144,13 @@ class UnitHead:
                 f"Its sump holds close to a harmful amount of water. Keep it running hot with air flowing "
                 f"for about {minutes} to dry it."
             ).classes("dw-note")
+        elif row.state is UnitState.UNKNOWN:
+            ui.label(
+                "Its signals don't tell whether it runs. Take it to be running and under pressure until "
+                "somebody has confirmed at the machine that it is not."
+            ).classes("dw-note")
+        elif uncertain(row):
+            ui.label("No open alarm, but a harmful amount of water can't be ruled out.").classes("dw-note")
         else:
             ui.label("No open alarm.").classes("dw-note")
 
@@ -156,6 +164,12 @@ def _dry_out(row: FleetRow, system: System) -> str:
     if uncertain(row):
         return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
     return "none"
+
+
+def _pressure_words(status: UnitStatus) -> str:
+    if math.isnan(status.pressure_kpa):
+        return "not known, so take it to be there"
+    return "gauge" if status.pressure_trusted else "untrusted: confirm with a second gauge"
 
 
 def _margin(row: FleetRow, here: Visit) -> str:
@@ -176,7 +190,7 @@ def _margin_k(row: FleetRow) -> float:
 
 
 def _ambient_error(row: FleetRow, here: Visit) -> str:
-    if row.status is None or row.status.ambient_error_k == 0:
+    if row.status is None or row.status.ambient_error_k == 0 or math.isnan(row.status.ambient_temp_c):
         return ""
     return f"estimated, ± {display.temp_difference(row.status.ambient_error_k, here.system)}"
 

@@ -71,7 +71,7 @@ export default {
           </span>
           <span class="dw-cell dw-water">
             <span class="dw-cap">Water held</span>
-            <span class="dw-fig"><b>{{ row.water }}</b> <span class="dw-sub" v-if="row.water_level !== 'unknown'">{{ row.water_band }}</span></span>
+            <span class="dw-fig"><b>{{ row.water }}</b> <span class="dw-sub">{{ row.water_band }}</span></span>
             <span class="dw-bullet dw-waterbar" aria-hidden="true" title="Bar: water held, low to high behind it. Mark: amount from which it harms.">
               <em v-if="row.water_low_at !== null" :style="{left: row.water_low_at + '%', width: Math.max(row.water_high_at - row.water_low_at, 0.5) + '%'}"></em>
               <i v-if="row.water_at !== null" :class="row.water_level" :style="{width: row.water_at + '%'}"></i>

@@ -123,6 +123,7 @@ def test_a_truck_without_temperature_is_unknown_not_stopped(page: Page, fleet: I
     assert "0.0" not in row.inner_text()
     page.goto("/units/rm-07")
     page.get_by_text("◇ unknown").wait_for()
+    page.get_by_text("Take it to be running and under pressure").wait_for()
     assert "0.0\u202ffl oz" not in page.inner_text(".dw-tiles")
 
 
@@ -132,6 +133,7 @@ def test_dry_out_is_perhaps_when_the_bound_is_harmful(page: Page, fleet: Invente
     page.goto("/units/rm-07")
     page.select_option("select[aria-label=Units]", "si")
     page.get_by_text("perhaps: up to 64\u202fg could be held").wait_for()
+    page.get_by_text("a harmful amount of water can't be ruled out").wait_for()
     page.get_by_text("uncertain, up to 64\u202fg").wait_for()
 
 

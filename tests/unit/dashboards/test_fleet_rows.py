@@ -140,7 +140,7 @@ def test_a_unit_is_not_called_stopped_by_signals_that_are_not_there(
 @pytest.mark.parametrize("changes", [BLIND, NO_PRESSURE, {"required_temp_c": float("nan")}])
 def test_water_that_is_not_known_is_a_dash_without_a_bar(changes: dict[str, object]) -> None:
     data = row_json(one_row(**changes), System.US)
-    assert (data["water"], data["water_band"], data["dry_out"]) == ("\N{EN DASH}", "\N{EN DASH}", "")
+    assert (data["water"], data["water_band"], data["dry_out"]) == ("\N{EN DASH}", "", "")
     assert (data["water_at"], data["water_low_at"], data["water_high_at"]) == (None, None, None)
     assert data["water_level"] == "unknown"
 
