@@ -1,11 +1,14 @@
-"""From publishing a reading to the board's data, with 1,000 units that each report every 10 s."""
+"""From publishing a reading to the unit's status in the database; 1,000 units report every 10 s."""
 
 from __future__ import annotations
 
 import json
+import math
 import threading
 import time
+from collections import defaultdict
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from paho.mqtt import client as mqtt
@@ -17,6 +20,8 @@ from dewline import settings
 from dewline.pictures import free_port
 from dewline.runtime import Runtime
 from ingest.listener import unix_ms
+from ingest.results import Results
+from models.records import UnitStatus
 
 N_UNITS = 1000
 EVERY_S = 10.0
@@ -26,15 +31,28 @@ SETTLE_S = 12.0
 
 
 class Watched(Runtime):
-    """A runtime that notes when each unit's newest reading can be seen."""
+    """A runtime that notes how far each unit's stored status has come, and when."""
 
     def __init__(self, loaded: settings.Loaded) -> None:
         super().__init__(loaded)
-        self.seen_at_s: list[tuple[str, float]] = []
+        self.seen: dict[str, list[tuple[int, float]]] = defaultdict(list)
+        """Of each unit: instant its status has come to [Unix ms], and when it stood there. [s]"""
 
     def _analyse(self, unit_id: str) -> None:
         super()._analyse(unit_id)
-        self.seen_at_s.append((unit_id, time.perf_counter()))
+        at_s = time.perf_counter()
+        status = Results(self.database).status(UnitStatus, unit_id)
+        if status is not None:
+            observed_at_ms = round(status.observed_at.timestamp() * 1000)
+            self.seen[unit_id].append((observed_at_ms, at_s))
+
+
+class Sent(NamedTuple):
+    """One published reading."""
+
+    unit_id: str
+    observed_at_ms: int
+    at_s: float
 
 
 def measure(folder: Path) -> list[Row]:
@@ -44,38 +62,32 @@ def measure(folder: Path) -> list[Row]:
         with Watched(settings.load(folder / "home", flags)) as runtime:
             sent = _publish(port)
             time.sleep(2.0)
-        waits_s = _waits_s(sent, runtime.seen_at_s)
-    return [
-        at_most("publish to board, 1,000 units at 10 s, p99", float(np.quantile(waits_s, 0.99)), "s", 1.5)
-    ]
+        waits_s = [_wait_s(one, runtime.seen[one.unit_id]) for one in sent]
+    name = "publish to status in the database, 1,000 units at 10 s, p99"
+    return [at_most(name, float(np.quantile(waits_s, 0.99)), "s", 1.5)]
 
 
-def _publish(port: int) -> list[tuple[str, float]]:
-    """Sends evenly; returns unit and time of each message."""
+def _publish(port: int) -> list[Sent]:
+    """Sends evenly; returns what was sent once every unit was known."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bench-trucks")
     client.max_inflight_messages_set(2000)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    sent: list[tuple[str, float]] = []
+    sent: list[Sent] = []
     began_s, pause = time.perf_counter(), threading.Event()
     n = int(N_UNITS * (FOR_S + SETTLE_S) / EVERY_S)
     for i in range(n):
         pause.wait(max(0.0, began_s + i * EVERY_S / N_UNITS - time.perf_counter()))
         unit_id = f"unit-{i % N_UNITS:04d}"
-        message = {"ts": unix_ms(), "discharge_temp_c": 60.0, "pressure_kpa": 800, "hours": 100.0}
-        sent.append((unit_id, time.perf_counter()))
+        observed_at_ms = unix_ms()
+        message = {"ts": observed_at_ms, "discharge_temp_c": 60.0, "pressure_kpa": 800, "hours": 100.0}
+        sent.append(Sent(unit_id, observed_at_ms, time.perf_counter()))
         client.publish(f"compressors/{unit_id}/readings", json.dumps(message).encode(), qos=1)
     client.loop_stop()
     client.disconnect()
-    return [(unit_id, at_s) for unit_id, at_s in sent if at_s - began_s > SETTLE_S]
+    return [one for one in sent if one.at_s - began_s > SETTLE_S]
 
 
-def _waits_s(sent: list[tuple[str, float]], seen: list[tuple[str, float]]) -> list[float]:
-    """How long each message took; one that was never seen counts as endless."""
-    by_unit: dict[str, list[float]] = {}
-    for unit_id, at_s in seen:
-        by_unit.setdefault(unit_id, []).append(at_s)
-    return [
-        min((seen_s - at_s for seen_s in by_unit.get(unit_id, []) if seen_s > at_s), default=float("inf"))
-        for unit_id, at_s in sent
-    ]
+def _wait_s(sent: Sent, seen: list[tuple[int, float]]) -> float:
+    """Until the status had come to that reading; endless when it never did."""
+    return next((at_s - sent.at_s for newest_ms, at_s in seen if newest_ms >= sent.observed_at_ms), math.inf)
