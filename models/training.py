@@ -50,7 +50,7 @@ STRENGTH = 0.1
 """Inverse regularisation of the logistic regression. [-]"""
 THRESHOLDS = {
     Pattern.SHORT_CYCLING: 0.6,
-    Pattern.NEVER_REACHING_TEMPERATURE: 0.65,
+    Pattern.NEVER_REACHING_TEMPERATURE: 0.6,
     Pattern.PRESSURE_SENSOR_ICING: 0.5,
 }
 """Probability from which a finding is opened. Ice is dangerous, so a doubt is told at even odds; for the
