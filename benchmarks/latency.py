@@ -26,6 +26,8 @@ from models.records import UnitStatus
 N_UNITS = 1000
 EVERY_S = 10.0
 FOR_S = 30.0
+PATIENCE_S = 30.0
+"""A reading that takes longer counts as never seen. [s]"""
 SETTLE_S = 12.0
 """The first round registers every unit and is not counted. [s]"""
 
@@ -61,10 +63,10 @@ def measure(folder: Path) -> list[Row]:
         flags = {"broker.host": "127.0.0.1", "broker.port": port, "board.port": free_port()}
         with Watched(settings.load(folder / "home", flags)) as runtime:
             sent = _publish(port)
-            time.sleep(2.0)
+            _await(sent, runtime.seen)
         waits_s = [_wait_s(one, runtime.seen[one.unit_id]) for one in sent]
     name = "publish to status in the database, 1,000 units at 10 s, p99"
-    return [at_most(name, float(np.quantile(waits_s, 0.99)), "s", 1.5)]
+    return [at_most(name, float(np.quantile(waits_s, 0.99, method="higher")), "s", 1.5)]
 
 
 def _publish(port: int) -> list[Sent]:
@@ -82,10 +84,21 @@ def _publish(port: int) -> list[Sent]:
         observed_at_ms = unix_ms()
         message = {"ts": observed_at_ms, "discharge_temp_c": 60.0, "pressure_kpa": 800, "hours": 100.0}
         sent.append(Sent(unit_id, observed_at_ms, time.perf_counter()))
-        client.publish(f"compressors/{unit_id}/readings", json.dumps(message).encode(), qos=1)
-    client.loop_stop()
+        last = client.publish(f"compressors/{unit_id}/readings", json.dumps(message).encode(), qos=1)
+    last.wait_for_publish(PATIENCE_S)
     client.disconnect()
+    client.loop_stop()
     return [one for one in sent if one.at_s - began_s > SETTLE_S]
+
+
+def _await(sent: list[Sent], seen: dict[str, list[tuple[int, float]]]) -> None:
+    """Until the status of every unit has come to its last reading, or that has taken too long."""
+    last_ms = {one.unit_id: one.observed_at_ms for one in sent}
+    end_s = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end_s:
+        if all(seen[unit_id] and seen[unit_id][-1][0] >= at_ms for unit_id, at_ms in last_ms.items()):
+            return
+        time.sleep(0.1)
 
 
 def _wait_s(sent: Sent, seen: list[tuple[int, float]]) -> float:
