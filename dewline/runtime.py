@@ -171,7 +171,7 @@ class Runtime:
     def _tick(self) -> None:
         # Readings also come by import, past the listener: every unit is looked after from time to time.
         try:
-            self.worker.submit([*self._notes.read(), *self.store.units()])
+            self.worker.look_at([*self._notes.read(), *self.store.units()])
         finally:
             self.desk.tick()
 

@@ -23,6 +23,8 @@ class AnalysisWorker:
         self._analyse = analyse
         # A dict keeps the order of arrival: no unit starves behind a busy one.
         self._waiting: dict[str, None] = {}
+        self._to_look_at: dict[str, None] = {}
+        self._looked_last = False
         self._working_on: str | None = None
         self._changed = threading.Condition()
         self._stopping = False
@@ -38,6 +40,16 @@ class AnalysisWorker:
             self._waiting.update(dict.fromkeys(unit_ids))
             self._changed.notify_all()
 
+    def look_at(self, unit_ids: Iterable[str]) -> None:
+        """These units may have news. Returns at once.
+
+        They take turns with those that `submit` named, so that a whole fleet looked at does not stand before
+        a reading that has just come, nor the other way round.
+        """
+        with self._changed:
+            self._to_look_at.update(dict.fromkeys(unit_ids))
+            self._changed.notify_all()
+
     def stop(self) -> None:
         """Finish the unit in hand and end. Whoever waits is caught up at the next start."""
         with self._changed:
@@ -50,7 +62,7 @@ class AnalysisWorker:
     def n_waiting(self) -> int:
         """Units not analysed yet, the one in hand included."""
         with self._changed:
-            return len(self._waiting) + (self._working_on is not None)
+            return len(self._waiting | self._to_look_at) + (self._working_on is not None)
 
     def _work(self) -> None:
         while (unit_id := self._next()) is not None:
@@ -62,11 +74,14 @@ class AnalysisWorker:
     def _next(self) -> str | None:
         with self._changed:
             self._working_on = None
-            self._changed.wait_for(lambda: self._stopping or self._waiting)
+            self._changed.wait_for(lambda: self._stopping or self._waiting or self._to_look_at)
             if self._stopping:
                 return None
-            self._working_on = next(iter(self._waiting))
-            del self._waiting[self._working_on]
+            self._looked_last = bool(self._to_look_at) and not (self._waiting and self._looked_last)
+            self._working_on = next(iter(self._to_look_at if self._looked_last else self._waiting))
+            # One call takes in whatever there is of a unit, whoever named it.
+            self._waiting.pop(self._working_on, None)
+            self._to_look_at.pop(self._working_on, None)
             return self._working_on
 
 

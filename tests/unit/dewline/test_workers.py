@@ -36,6 +36,26 @@ def test_worker_merges_news_of_a_waiting_unit() -> None:
     assert seen == ["first", "again", "last"]
 
 
+def test_worker_takes_turns_between_news_and_a_look_at_everybody() -> None:
+    seen: list[str] = []
+    done = threading.Event()
+
+    def analyse(unit_id: str) -> None:
+        seen.append(unit_id)
+        if len(seen) == 6:
+            done.set()
+
+    worker = AnalysisWorker(analyse)
+    worker.look_at(["a", "b", "c", "d"])
+    worker.submit(["x", "b", "y"])
+    assert worker.n_waiting == 6
+    worker.start()
+    assert done.wait(WITHIN_S)
+    worker.stop()
+    # b was named twice and is analysed once; neither kind waits for all of the other.
+    assert seen == ["a", "x", "b", "y", "c", "d"]
+
+
 def test_worker_goes_on_after_a_unit_that_fails(caplog: pytest.LogCaptureFixture) -> None:
     done = threading.Event()
 
