@@ -51,6 +51,7 @@ class Analyst:
         self._parameters, self._models = parameters, models
         self._states: dict[str, engine.State] = {}
         self._told: dict[str, int] = {}
+        self._told_water: dict[str, WaterDay] = {}
         self._unproven: dict[str, dict[str, Finding]] = {}
         self._oldest_come_ms: dict[str, int] = {}
         self._lock = threading.Lock()
@@ -147,6 +148,7 @@ class Analyst:
             if not finding.withdrawn and (newest_ms is None or flagged_ms > newest_ms):
                 unproven[finding.finding_id] = finding
         self._states[unit_id] = state
+        self._told_water.pop(unit_id, None)
         self._results.drop_after(unit_id, _after(newest_ms) or 0)
         logger.info("unit %s: folding from %s", unit_id, "the start" if newest_ms is None else newest_ms)
         return state
@@ -201,8 +203,11 @@ class Analyst:
         status = engine.status(state, profile, self._parameters)
         if status is not None:
             self._results.save_status(status)
-        unfinished = engine.unfinished(state)
-        self._results.save_water_days(event for event in unfinished if isinstance(event, WaterDay))
+        # A parked unit's water stays as it is: most readings leave nothing to write here.
+        for event in engine.unfinished(state):
+            if isinstance(event, WaterDay) and event != self._told_water.get(state.unit_id):
+                self._results.save_water_days([event])
+                self._told_water[state.unit_id] = event
         self._told[state.unit_id] = state.rows
 
 
