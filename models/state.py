@@ -56,7 +56,7 @@ STATE = np.dtype(
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
         *_floats("run_readings", "run_peak_c", "run_hot_s", "run_dry_s", "run_to_hot_t", "run_last_t"),
         *_floats("run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_hours"),
-        *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
+        *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c", "run_coded"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
         # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.

@@ -146,6 +146,17 @@ def test_a_temperature_that_leaps_makes_no_run(
     assert not found.findings
 
 
+@pytest.mark.parametrize("code_kpa", [1016.0, 1020.0])
+@pytest.mark.parametrize("n", [2, 4, 12])
+def test_bus_codes_that_look_like_a_working_pressure_make_no_run(
+    truth: Truth, clean: Readings, code_kpa: float, n: int
+) -> None:
+    """SAE J1939: 0xFE and 0xFF at 4 kPa a bit (codes from memory) read 1016 and 1020 kPa."""
+    found = fold(changed(clean, "pressure_kpa", slice(3000, 3000 + n), code_kpa))
+    assert_same_runs(found, true_spans(truth), 10.0)
+    assert not found.findings
+
+
 def test_an_old_message_over_and_over_makes_no_run(truth: Truth) -> None:
     """Repeated from inside a run on, for hours: the run ends where news ended, none starts till then."""
     first, second = truth.runs[0], truth.runs[4]
