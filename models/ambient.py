@@ -25,7 +25,6 @@ GROWTH_K2_PER_S = 0.4 / S_PER_H
 """A day without news doubts the estimate by about 3 K."""
 WIDEST_VAR_K2 = 49.0
 MEASURED_VAR_K2 = 1.0
-SOAKED_S = 4.0 * S_PER_H
 DEFAULT_RH_PCT = 60.0
 COLDEST_C = -60.0
 HUMID_SHARE = 0.75
@@ -96,10 +95,9 @@ def first_guess(s: Record, t: float) -> None:
 
 
 @kernel
-def hear_sensor(s: Record, t: float, ambient_c: float) -> None:
+def hear_sensor(s: Record, ambient_c: float) -> None:
     """A measured ambient temperature outweighs what was inferred."""
     _observe(s, ambient_c, MEASURED_VAR_K2)
-    s.measured_ambient_t = t
 
 
 @kernel

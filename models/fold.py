@@ -68,14 +68,14 @@ def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_
     if math.isnan(s.ambient_t):
         ambient.first_guess(s, t)
         if not math.isnan(ambient_c):
-            ambient.hear_sensor(s, t, ambient_c)
+            ambient.hear_sensor(s, ambient_c)
         s.rh_smooth = s.rh_pct
         ambient.take_vapour(s, c)
     fresh = t - s.ambient_t >= ambient.STEP_S
     if fresh:
         ambient.drift(s, c, t)
         if not math.isnan(ambient_c):
-            ambient.hear_sensor(s, t, ambient_c)
+            ambient.hear_sensor(s, ambient_c)
     if dt > c.gap_s and temp_new:
         ambient.after_silence(s, c, t, dt)
         ambient.restart_soak(s, t)

@@ -29,8 +29,6 @@ class Parameters:
     """...and was hot for less than this."""
     wet_gain_g: float = 0.5
     """...and left at least this much more water behind. Less than the sensors can tell is not a gain. [g]"""
-    dry_out_min: float = 20.0
-    """Minutes hot with air flowing that make a run a dry-out run (published trade figure: 20-30 min)."""
     drying_low: float = 0.03
     drying_best: float = 0.15
     drying_high: float = 0.5

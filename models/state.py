@@ -66,7 +66,7 @@ STATE = np.dtype(
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
-        *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth", "measured_ambient_t"),
+        *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth"),
         *_floats("cold_s", "cold_low_c", "cooling_s", "mark1_c", "mark2_c"),
         *_floats("vapour_pa", "vapour_low_pa", "vapour_high_pa"),
         # Histories the patterns ask for.
@@ -89,7 +89,7 @@ CONSTANTS = np.dtype(
         *_floats("max_kpa", "valve_kpa", "on_kpa", "off_kpa", "working_kpa", "assumed_kpa"),
         *_floats("ambient_abs_kpa", "rated_m3_s", "oil_g", "harmful_g", "dry_g"),
         *_floats("margin_k", "floor_c", "rh_over_water", "gap_s"),
-        *_floats("short_run_s", "wet_hot_s", "wet_gain_g", "dry_out_s"),
+        *_floats("short_run_s", "wet_hot_s", "wet_gain_g"),
         *_floats("drying_low", "drying_best", "drying_high", "air_floor"),
         *_floats("cooling_s", "swing_k", "solar_offset_s", "cold_kit"),
     ],
@@ -217,7 +217,6 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
         "short_run_s": parameters.short_run_min * 60.0,
         "wet_hot_s": parameters.wet_hot_min * 60.0,
         "wet_gain_g": parameters.wet_gain_g,
-        "dry_out_s": parameters.dry_out_min * 60.0,
         "drying_low": parameters.drying_low,
         "drying_best": parameters.drying_best,
         "drying_high": parameters.drying_high,
