@@ -194,6 +194,7 @@ def _dotted(finding: Finding, trace: Trace) -> str:
 
 def _finish(axes: Axes, finding: Finding, trace: Trace, profile: UnitProfile) -> None:
     zone = yard_zone(profile.tz)
+    # The library's dates module carries no types: hence the three exceptions below.
     locator = AutoDateLocator(tz=zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     letters = ConciseDateFormatter(  # type: ignore[no-untyped-call]

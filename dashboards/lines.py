@@ -21,7 +21,7 @@ POINTS_A_LINE = 2000
 GAP_MS = 600_000
 """Readings further apart than this are not joined by a line. [ms] Chosen: many times the usual period."""
 NAN = float("nan")
-_DOWNSAMPLER: Any = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]
+_DOWNSAMPLER: Any = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]  # no types in the library
 
 
 @dataclass(frozen=True)

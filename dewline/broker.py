@@ -33,7 +33,7 @@ class BrokerError(OSError):
     """The broker can't listen where it was told to."""
 
 
-class AdmitEverybody(BaseAuthPlugin):  # type: ignore[misc]
+class AdmitEverybody(BaseAuthPlugin):  # type: ignore[misc]  # the library is untyped
     """Asks nobody for a password. The library's own plugin for that forgets a session with its connection."""
 
     async def authenticate(self, *, session: Session) -> bool:
@@ -121,7 +121,7 @@ class EmbeddedBroker:
         await broker.shutdown()
 
 
-class _Mqtt311Broker(Broker):  # type: ignore[misc]
+class _Mqtt311Broker(Broker):  # type: ignore[misc]  # the library is untyped
     """Tells clients of MQTT 5 at once that they must come with 3.1.1; the library leaves them waiting."""
 
     async def stream_connected(

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import socket
 import threading
-import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import msgspec
+import requests
 
 from dashboards import screenshots
 from dashboards.addresses import unit_path
@@ -38,8 +37,9 @@ def _taken(url: str, out: Path) -> list[Path]:
 
 
 def _unit_pages(url: str) -> list[str]:
-    with urllib.request.urlopen(f"{url.rstrip('/')}/api/fleet", timeout=30) as answer:  # noqa: S310 - http to a board
-        units = msgspec.json.decode(answer.read())["units"]
+    answer = requests.get(f"{url.rstrip('/')}/api/fleet", timeout=30)
+    answer.raise_for_status()
+    units = answer.json()["units"]
     # The first by name of those with an alarm: the same one whatever the time of day.
     wanted = sorted(unit["unit"] for unit in units if unit["alarms"]) or [unit["unit"] for unit in units]
     return [unit_path(unit_id) for unit_id in wanted[:1]]

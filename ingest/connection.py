@@ -185,7 +185,7 @@ class Connection:
         if self._protocol != MQTTProtocolVersion.MQTTv5:
             self._client.connect(host, port, keepalive_s)
             return
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # untyped there
         properties.SessionExpiryInterval = self._session.session_expiry_s
         properties.ReceiveMaximum = self._session.receive_maximum
         self._client.connect(host, port, keepalive_s, clean_start=False, properties=properties)
