@@ -125,13 +125,12 @@ def load_model(path: Path, features: tuple[str, ...]) -> PatternModel:
 @functools.cache
 def load_models(folder: Path | None = None) -> PatternModels:
     """The models of every pattern, from `folder` or those that come with the program."""
-    from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
+    from models.patterns import LEARNT
 
     home = folder or SHIPPED
-    modules = (short_cycling, never_reaching_temperature, pressure_sensor_icing)
     return PatternModels(
         of={
-            module.PATTERN: load_model(home / f"{module.PATTERN.value}.skops", module.FEATURES)
-            for module in modules
+            pattern: load_model(home / f"{pattern.value}.skops", module.FEATURES)
+            for pattern, module in LEARNT.items()
         }
     )

@@ -25,31 +25,20 @@ from models.features import S_PER_DAY
 from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
-from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
+from models.patterns import BY_RULE, LEARNT
 from models.patterns.watch import Watch, instant
 from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
-    PRESSURE_DOUBT,
-    RUN_ENDED,
     RUN_ROW,
     STATE,
-    WARMING,
     Record,
     constants,
     fresh_state,
 )
 from models.trace import Trace
 
-PATTERNS = {
-    module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
-}
-JUDGED = {
-    Pattern.SHORT_CYCLING: RUN_ENDED,
-    Pattern.NEVER_REACHING_TEMPERATURE: WARMING,
-    Pattern.PRESSURE_SENSOR_ICING: PRESSURE_DOUBT,
-}
 ROWS = 2048
 HIGHEST_TEMP_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
@@ -85,7 +74,7 @@ class StateError(ValueError):
 
 def initial_state(unit_id: str, made_with: str = "") -> State:
     """State before the first reading."""
-    watches = {pattern: Watch() for pattern in PATTERNS}
+    watches = {pattern: Watch() for pattern in (*LEARNT, *BY_RULE)}
     return State(unit_id=unit_id, memory=fresh_state(), watches=watches, made_with=made_with)
 
 
@@ -305,22 +294,23 @@ def _judged(
     unit_id: str, rows: Record, watches: dict[Pattern, Watch], models: PatternModels
 ) -> Iterator[Event]:
     probabilities = np.full(len(rows), math.nan)
-    for pattern, kind in JUDGED.items():
-        asked = np.flatnonzero(rows["kind"] == kind)
+    for pattern, module in LEARNT.items():
+        asked = np.flatnonzero(rows["kind"] == module.JUDGED_AT)
         if len(asked):
-            columns = row_records.COLUMNS_OF_KIND[kind]
-            features = PATTERNS[pattern].FEATURES
-            table = rows["features"][asked][:, [columns.index(name) for name in features]]
+            table = rows["features"][asked][:, [module.COLUMNS.index(name) for name in module.FEATURES]]
             probabilities[asked] = models.of[pattern].probability(table)
     for row, probability in zip(rows, probabilities, strict=True):
         if row["kind"] == DAY_ENDED:
             yield from row_records.water_days(unit_id, row)
             continue
         moment = row_records.moment(unit_id, row)
-        for pattern, module in PATTERNS.items():
+        for pattern, module in LEARNT.items():
             watches[pattern], found = module.judge(
                 watches[pattern], moment, float(probability), models.of[pattern].threshold
             )
+            yield from found
+        for pattern, module in BY_RULE.items():
+            watches[pattern], found = module.judge(watches[pattern], moment)
             yield from found
 
 

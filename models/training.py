@@ -27,12 +27,12 @@ from ingest.quality import judge_columns
 from ingest.reading import FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S
 from models.artefact import ModelCard, PatternModel, PatternModels, save_model
-from models.engine import JUDGED, PATTERNS, decision_rows
+from models.engine import decision_rows
 from models.fleets import FleetUnit, fleet_unit
 from models.labels import TWIN_RATIO, Label
 from models.parameters import Parameters
+from models.patterns import LEARNT
 from models.records import Pattern
-from models.row_records import COLUMNS_OF_KIND
 from models.state import WARMING, Record
 
 NEAR_S = 240.0
@@ -84,7 +84,7 @@ class Table:
 def unit_tables(unit: FleetUnit, group: int, parameters: Parameters) -> dict[Pattern, Table]:
     """Decision moments of one simulated unit, labelled."""
     _, rows = decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)
-    tables = {pattern: _table(pattern, rows, unit.labels, group) for pattern in PATTERNS}
+    tables = {pattern: _table(pattern, rows, unit.labels, group) for pattern in LEARNT}
     warming = Pattern.NEVER_REACHING_TEMPERATURE
     tables[warming] = _without_undecided(tables[warming], rows[rows["kind"] == WARMING], unit)
     return tables
@@ -96,8 +96,7 @@ def as_judged_at_the_door(readings: Readings) -> Readings:
 
 
 def _table(pattern: Pattern, rows: Record, labels: Iterable[Label], group: int) -> Table:
-    kind = JUDGED[pattern]
-    columns = COLUMNS_OF_KIND[kind]
+    kind, columns = LEARNT[pattern].JUDGED_AT, LEARNT[pattern].COLUMNS
     rows = rows[rows["kind"] == kind]
     if pattern is Pattern.SHORT_CYCLING:
         rows = rows[rows["features"][:, columns.index("wet")] > 0]
@@ -110,7 +109,7 @@ def _table(pattern: Pattern, rows: Record, labels: Iterable[Label], group: int) 
         truth |= inside
         weight[inside & label.marginal] = MARGINAL_WEIGHT
     return Table(
-        features=rows["features"][:, [columns.index(name) for name in PATTERNS[pattern].FEATURES]].copy(),
+        features=rows["features"][:, [columns.index(name) for name in LEARNT[pattern].FEATURES]].copy(),
         truth=truth,
         weight=weight,
         group=np.full(len(rows), group),
@@ -141,7 +140,7 @@ def with_warm_twins(table: Table, rng: np.random.Generator) -> Table:
     Water freezes at 0 degC in every simulator and in none of them above: the one thing about icing that is
     sure. Without this the few failed transducers of a simulated fleet would have to teach it.
     """
-    names = PATTERNS[Pattern.PRESSURE_SENSOR_ICING].FEATURES
+    names = LEARNT[Pattern.PRESSURE_SENSOR_ICING].FEATURES
     features = table.features.copy()
     features[:, names.index("ambient_c")] = rng.uniform(WARM_TWIN_C[0], WARM_TWIN_C[1], len(features))
     features[:, names.index("cold_low_c")] = np.nan
@@ -182,7 +181,7 @@ def simulated_tables(
         parts.append(part)
         if on_progress:
             on_progress(len(parts), n_units)
-    return {pattern: Table.joined(part[pattern] for part in parts) for pattern in PATTERNS}
+    return {pattern: Table.joined(part[pattern] for part in parts) for pattern in LEARNT}
 
 
 def _mapped(
@@ -253,7 +252,7 @@ def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = 
     return PatternModel(
         card=ModelCard(
             pattern=pattern,
-            features=PATTERNS[pattern].FEATURES,
+            features=LEARNT[pattern].FEATURES,
             threshold=THRESHOLDS[pattern] if threshold is None else threshold,
             seed=seed,
             data_fingerprint=fingerprint(table),

@@ -1,6 +1,17 @@
-"""The patterns: one file each, from a probability at a decision moment to a finding with its evidence.
+"""Ways in which a unit goes wrong, one file each: what speaks for it, in words, and when it opens and closes.
 
-A pattern file holds its feature names, the memory it keeps between decisions and two pure steps: `judge` (a
-row and its probability come in, findings go out) and the words of its evidence. Start reading in
-`short_cycling.py`.
+`LEARNT` patterns are judged by a trained model, each at one kind of decision moment; `BY_RULE` patterns need
+none, for their meaning is a comparison that any technician could make.
 """
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
+from models.records import Pattern
+
+LEARNT: dict[Pattern, ModuleType] = {
+    module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
+}
+BY_RULE: dict[Pattern, ModuleType] = {}

@@ -15,9 +15,10 @@ from models.patterns.watch import Moment, Watch, close, difference_text, fact, o
 from models.records import Evidence, Finding, Pattern
 from models.state import GOT_HOT, RUN_ENDED, WARMING
 
-__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+__all__ = ["COLUMNS", "FEATURES", "JUDGED_AT", "PATTERN", "evidence", "judge"]
 
 PATTERN = Pattern.NEVER_REACHING_TEMPERATURE
+JUDGED_AT = WARMING
 FEATURES = (
     "elapsed_min",
     "short_of_required_k",

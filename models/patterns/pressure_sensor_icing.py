@@ -23,9 +23,10 @@ from models.patterns.watch import (
 from models.records import Evidence, Finding, Pattern
 from models.state import HIGH_WHILE_STOPPED, LOW_WHILE_RUNNING, PRESSURE_DOUBT, PRESSURE_SOUND, SLOW_TO_FOLLOW
 
-__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+__all__ = ["COLUMNS", "FEATURES", "JUDGED_AT", "PATTERN", "evidence", "judge"]
 
 PATTERN = Pattern.PRESSURE_SENSOR_ICING
+JUDGED_AT = PRESSURE_DOUBT
 FEATURES = (
     "ambient_c",
     "cold_low_c",

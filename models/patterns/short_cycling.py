@@ -13,9 +13,10 @@ from models.patterns.watch import Moment, Watch, close, fact, open_finding
 from models.records import Evidence, Finding, Pattern
 from models.state import DRIED, RUN_ENDED
 
-__all__ = ["COLUMNS", "FEATURES", "PATTERN", "evidence", "judge"]
+__all__ = ["COLUMNS", "FEATURES", "JUDGED_AT", "PATTERN", "evidence", "judge"]
 
 PATTERN = Pattern.SHORT_CYCLING
+JUDGED_AT = RUN_ENDED
 FEATURES = (
     "wet_runs_week",
     "water_ratio",

@@ -23,12 +23,12 @@ from models.artefact import (
     load_models,
     save_model,
 )
-from models.engine import PATTERNS
+from models.patterns import LEARNT
 from models.records import Pattern
 from models.training import Table, fit
 
 PATTERN = Pattern.SHORT_CYCLING
-FEATURES = PATTERNS[PATTERN].FEATURES
+FEATURES = LEARNT[PATTERN].FEATURES
 
 
 def table(n: int = 200, seed: int = 4) -> Table:
@@ -158,8 +158,8 @@ def test_a_type_that_is_not_trusted_is_refused(saved: Path, model: PatternModel)
 def test_shipped_models_were_made_for_todays_features(pattern: Pattern) -> None:
     card = load_models().of[pattern].card
     assert card.pattern is pattern
-    assert card.features == PATTERNS[pattern].FEATURES
-    assert set(card.features) <= set(PATTERNS[pattern].COLUMNS)
+    assert card.features == LEARNT[pattern].FEATURES
+    assert set(card.features) <= set(LEARNT[pattern].COLUMNS)
     assert 0.0 < card.threshold < 1.0
     assert card.figures["moments"] > card.figures["true"] > 0
     assert len(card.data_fingerprint) == 16

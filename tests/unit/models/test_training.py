@@ -10,9 +10,10 @@ import pytest
 from ingest.quality import Quality
 from ingest.reading import IntArray
 from models.artefact import PatternModel
-from models.engine import JUDGED, PATTERNS, decision_rows
+from models.engine import decision_rows
 from models.labels import Label
 from models.parameters import Parameters
+from models.patterns import LEARNT
 from models.records import Pattern
 from models.state import WARMING
 from models.training import (
@@ -50,7 +51,7 @@ def test_a_row_is_what_its_model_is_asked(tables: dict[Pattern, Table], pattern:
     table = tables[pattern]
     n = len(table.truth)
     assert n > 0
-    assert table.features.shape == (n, len(PATTERNS[pattern].FEATURES))
+    assert table.features.shape == (n, len(LEARNT[pattern].FEATURES))
     assert {len(column) for column in (table.weight, table.group, table.at_s)} == {n}
     assert np.all((table.weight >= 0.0) & (table.weight <= 1.0))
     assert set(np.unique(table.group)) <= set(range(N_UNITS))
@@ -109,7 +110,7 @@ def test_moments_are_those_of_live_operation() -> None:
     unit = simulated(NEVER_HOT_UNIT)
     _, rows = decision_rows(unit.readings, unit.profile, Parameters())
     rows = rows[rows["kind"] == WARMING]
-    assert JUDGED[NEVER] == WARMING
+    assert LEARNT[NEVER].JUDGED_AT == WARMING
     np.testing.assert_array_equal(unit_tables(unit, 0, Parameters())[NEVER].at_s, rows["t"])
 
 
@@ -125,7 +126,7 @@ def test_warm_twins_are_negative(tables: dict[Pattern, Table]) -> None:
     table = tables[ICING]
     both = with_warm_twins(table, np.random.default_rng(1))
     n = len(table.truth)
-    names = PATTERNS[ICING].FEATURES
+    names = LEARNT[ICING].FEATURES
     assert len(both.truth) == 2 * n
     np.testing.assert_array_equal(both.features[:n], table.features)
     np.testing.assert_array_equal(both.truth[:n], table.truth)
@@ -183,7 +184,7 @@ def test_the_card_says_what_it_was_fitted_on(
     tables: dict[Pattern, Table], fitted: dict[Pattern, PatternModel]
 ) -> None:
     card = fitted[CYCLING].card
-    assert (card.pattern, card.features, card.seed) == (CYCLING, PATTERNS[CYCLING].FEATURES, 8)
+    assert (card.pattern, card.features, card.seed) == (CYCLING, LEARNT[CYCLING].FEATURES, 8)
     assert card.threshold == THRESHOLDS[CYCLING]
     assert card.data_fingerprint == fingerprint(tables[CYCLING])
     assert card.figures["moments"] == len(tables[CYCLING].truth)
