@@ -1,8 +1,8 @@
 """Score a replay against an examination fleet's truth.
 
 `python -m tests.exam.scorer --truth DIR --replay OUT [--list] [--json FILE]` reads `findings.json`,
-`runs.json` and `water.json` of the replay. An episode is found when any finding of its unit and pattern
-overlaps it; a finding is right when it overlaps any episode. Border episodes count neither way.
+`runs.json` and `water.json` of the replay. Findings and runs are matched with the truth by the product's own
+`models.event_matching`; border episodes count neither way.
 """
 
 from __future__ import annotations
@@ -18,12 +18,19 @@ from typing import Any
 
 import numpy as np
 
-GRACE_S = {
-    "short_cycling": 86_400.0,
-    "never_reaching_temperature": 3600.0,
-    "pressure_sensor_icing": 3600.0,
-}
-MONTH_S = 30.4375 * 86_400
+from models.event_matching import (
+    MONTH_S,
+    Occurrence,
+    Told,
+    delays,
+    grace_s,
+    hours_outside,
+    is_early,
+    match,
+    match_runs,
+)
+
+PATTERNS = ("short_cycling", "never_reaching_temperature", "pressure_sensor_icing")
 SHOWN_ROWS = 3
 """A run with fewer readings inside it than this can't be missed."""
 SHOWN_S = 60.0
@@ -37,11 +44,6 @@ Row = dict[str, Any]
 def seconds(text: str | None) -> float:
     """Unix seconds of an RFC 3339 instant; inf for one that is still open."""
     return dt.datetime.fromisoformat(text).timestamp() if text else float("inf")
-
-
-def overlaps(a: Row, b: Row, grace_s: float) -> bool:
-    """Whether two intervals meet within a grace."""
-    return bool(a["start_s"] <= b["end_s"] + grace_s and b["start_s"] <= a["end_s"] + grace_s)
 
 
 def with_seconds(rows: Iterable[Row]) -> list[Row]:
@@ -62,34 +64,27 @@ def spread(values: Sequence[float] | np.ndarray) -> Row:
     }
 
 
-def _delay(pattern: str, episode: Row, finding: Row) -> Row:
-    """How late a finding came, in the measures of its pattern."""
-    flagged_s = seconds(finding["first_flagged_at"])
-    out = {
-        "min_from_start": max(0.0, flagged_s - episode["start_s"]) / 60.0,
-        "min_from_decidable": (flagged_s - seconds(episode["decidable_at"])) / 60.0,
-    }
-    if pattern == "short_cycling":
-        starts = [seconds(t) for t in episode["wet_runs"]]
-        out["wet_runs"] = float(sum(t <= flagged_s for t in starts))
-        ready_s = seconds(episode["decidable_at"])
-        out["wet_runs_after_decidable"] = float(sum(ready_s < t <= flagged_s for t in starts))
-    if pattern == "never_reaching_temperature":
-        starts = [seconds(t) for t in episode["runs"]]
-        before = [t for t in starts if t <= flagged_s]
-        out["min_from_run_start"] = (flagged_s - (before[-1] if before else starts[0])) / 60.0
-        out["runs_before"] = float(max(0, len(before) - 1))
-    return out
+def _occurrence(episode: Row) -> Occurrence:
+    moments = {"short_cycling": "wet_runs", "never_reaching_temperature": "runs"}.get(episode["pattern"])
+    return Occurrence(
+        unit_id=episode["unit"],
+        pattern=episode["pattern"],
+        start_s=episode["start_s"],
+        end_s=episode["end_s"],
+        marginal=episode["border"],
+        decidable_s=seconds(episode["decidable_at"]),
+        moments_s=tuple(seconds(t) for t in episode[moments]) if moments else (),
+    )
 
 
-def _hours_outside(finding: Row, met: list[Row], grace_s: float, until_s: float) -> float:
-    """Hours for which a finding stands while no episode that it meets does, grace allowed. [h]"""
-    at_s, end_s = finding["start_s"], min(finding["end_s"], until_s)
-    outside_s = 0.0
-    for e in sorted(met, key=lambda e: float(e["start_s"])):
-        outside_s += max(0.0, min(e["start_s"] - grace_s, end_s) - at_s)
-        at_s = max(at_s, e["end_s"] + grace_s)
-    return float(outside_s + max(0.0, end_s - at_s)) / 3600.0
+def _told(finding: Row) -> Told:
+    return Told(
+        unit_id=finding["unit"],
+        pattern=finding["pattern"],
+        start_s=finding["start_s"],
+        end_s=finding["end_s"],
+        flagged_s=seconds(finding["first_flagged_at"]),
+    )
 
 
 def _context(finding: Row, chapters: list[Row]) -> str:
@@ -113,35 +108,25 @@ def score_pattern(
     until_s: float = float("inf"),
 ) -> Row:
     """Event scores of one pattern; `truth` and `findings` carry `start_s`, `end_s`."""
-    grace_s = GRACE_S[pattern]
+    grace = grace_s(pattern)
     truth = [e for e in truth if e["pattern"] == pattern]
     findings = [f for f in findings if f["pattern"] == pattern]
-    by_unit: dict[str, list[Row]] = defaultdict(list)
-    for f in findings:
-        by_unit[f["unit"]].append(f)
+    occurrences, told = [_occurrence(e) for e in truth], [_told(f) for f in findings]
+    met = match(occurrences, told, grace)
     sure = [e for e in truth if not e["border"]]
-    kinds_all, kinds_found = Counter(e["kind"] for e in sure), Counter[str]()
-    delays: dict[str, list[float]] = defaultdict(list)
-    missed: list[Row] = []
-    for e in sure:
-        mine = [f for f in by_unit[e["unit"]] if overlaps(e, f, grace_s)]
-        if not mine:
-            missed.append(e)
-            continue
-        kinds_found[e["kind"]] += 1
-        earliest = min(mine, key=lambda f: seconds(f["first_flagged_at"]))
-        for name, value in _delay(pattern, e, earliest).items():
-            delays[name].append(value)
-    right: list[Row] = []
-    neutral: list[Row] = []
-    wrong: list[Row] = []
+    kinds_all = Counter(e["kind"] for e in sure)
+    kinds_found = Counter(truth[i]["kind"] for i in met.first_told)
+    late: dict[str, list[float]] = defaultdict(list)
+    for i, j in met.first_told.items():
+        for name, value in delays(occurrences[i], told[j].flagged_s).items():
+            late[name].append(value)
     early, outside_h = 0, 0.0
-    for f in findings:
-        met = [e for e in truth if e["unit"] == f["unit"] and overlaps(e, f, grace_s)]
-        (wrong if not met else right if any(not e["border"] for e in met) else neutral).append(f)
-        if met:
-            early += seconds(f["first_flagged_at"]) < min(e["start_s"] for e in met) - grace_s
-            outside_h += _hours_outside(f, met, grace_s, until_s)
+    for j, places in met.meets.items():
+        mine = [occurrences[i] for i in places]
+        early += is_early(told[j], mine, grace)
+        outside_h += hours_outside(told[j], mine, grace, until_s) if mine else 0.0
+    missed, wrong = [truth[i] for i in met.missed], [findings[j] for j in met.wrong]
+    right, neutral = met.right, met.neutral
     found = len(sure) - len(missed)
     judged = len(right) + len(wrong)
     return {
@@ -158,7 +143,7 @@ def score_pattern(
         "early": early,
         "hours_outside_per_unit_month": outside_h / months if months else None,
         "recall_by_kind": {k: f"{kinds_found[k]}/{n}" for k, n in sorted(kinds_all.items())},
-        "delays": {name: spread(values) for name, values in delays.items()},
+        "delays": {name: spread(values) for name, values in late.items()},
         "missed": [
             {k: e.get(k) for k in ("unit", "kind", "start", "end", "severity", "form")} for e in missed
         ],
@@ -175,38 +160,32 @@ def score_pattern(
     }
 
 
+def _of_unit(rows: list[Row]) -> dict[str, list[Row]]:
+    by_unit: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        by_unit[row["unit"]].append(row)
+    return by_unit
+
+
 def score_runs(truth: list[Row], runs: list[Row]) -> Row:
     """Run detection: each true run against the found run that covers most of it."""
-    by_unit: dict[str, list[Row]] = defaultdict(list)
-    for r in runs:
-        by_unit[r["unit"]].append(r)
-    start_error, end_error, missed, short_missed = [], [], [], 0
-    used: Counter[int] = Counter()
-    split = 0
-    for t in truth:
-        lap = [(min(t["end_s"], r["end_s"]) - max(t["start_s"], r["start_s"]), r) for r in by_unit[t["unit"]]]
-        lap = [(s, r) for s, r in lap if s > 0]
-        shown = t["rows"] >= SHOWN_ROWS and t["end_s"] - t["start_s"] >= SHOWN_S
-        if not lap:
-            if shown:
+    start_error, end_error, missed, invented = [], [], [], []
+    short_missed = split = merged = 0
+    true_of, found_of = _of_unit(truth), _of_unit(runs)
+    for unit in sorted(true_of | found_of):
+        true, found = true_of[unit], found_of[unit]
+        met = match_runs(_spans_s(true), _spans_s(found))
+        split, merged = split + met.split, merged + met.merged
+        invented += [{k: found[j].get(k) for k in ("unit", "start", "end")} for j in met.invented]
+        for t, j in zip(true, met.best, strict=True):
+            shown = t["rows"] >= SHOWN_ROWS and t["end_s"] - t["start_s"] >= SHOWN_S
+            if j >= 0 and shown and np.isfinite(found[j]["end_s"]):
+                start_error.append(found[j]["start_s"] - t["start_s"])
+                end_error.append(found[j]["end_s"] - t["end_s"])
+            elif j < 0 and shown:
                 missed.append({k: t[k] for k in ("unit", "start", "end", "rows")})
-            else:
+            elif j < 0:
                 short_missed += 1
-            continue
-        split += len(lap) > 1
-        best = max(lap, key=lambda pair: pair[0])[1]
-        used[id(best)] += 1
-        if shown and np.isfinite(best["end_s"]):
-            start_error.append(best["start_s"] - t["start_s"])
-            end_error.append(best["end_s"] - t["end_s"])
-    truth_by_unit: dict[str, list[Row]] = defaultdict(list)
-    for t in truth:
-        truth_by_unit[t["unit"]].append(t)
-    invented = [
-        {k: r.get(k) for k in ("unit", "start", "end")}
-        for r in runs
-        if not any(overlaps(t, r, 0.0) for t in truth_by_unit[r["unit"]])
-    ]
     return {
         "true_runs": len(truth),
         "found_runs": len(runs),
@@ -214,12 +193,16 @@ def score_runs(truth: list[Row], runs: list[Row]) -> Row:
         "missed_unshown": short_missed,
         "invented": len(invented),
         "split": split,
-        "merged": sum(n > 1 for n in used.values()),
+        "merged": merged,
         "start_error_s": {"bias": _median(start_error), "abs": spread(np.abs(start_error))},
         "end_error_s": {"bias": _median(end_error), "abs": spread(np.abs(end_error))},
         "missed_list": missed,
         "invented_list": invented,
     }
+
+
+def _spans_s(rows: list[Row]) -> np.ndarray:
+    return np.array([(row["start_s"], row["end_s"]) for row in rows], dtype=float).reshape(-1, 2)
 
 
 def _median(values: Sequence[float]) -> float | None:
@@ -266,9 +249,9 @@ def score(truth_dir: Path, replay_dir: Path) -> Row:
     months = len(true_water) * 86_400 / MONTH_S
     until_s = max(seconds(w["date"] + "T00:00:00Z") for w in true_water) + 86_400
     out: Row = {"unit_months": round(months, 2), "patterns": {}}
-    for pattern in GRACE_S:
+    for pattern in PATTERNS:
         out["patterns"][pattern] = score_pattern(pattern, truth, findings, chapters, months, until_s)
-    out["other_findings"] = dict(Counter(f["pattern"] for f in findings if f["pattern"] not in GRACE_S))
+    out["other_findings"] = dict(Counter(f["pattern"] for f in findings if f["pattern"] not in PATTERNS))
     out["runs"] = score_runs(true_runs, with_seconds(rows(replay_dir, "runs.json")))
     out["water"] = score_water(true_water, rows(replay_dir, "water.json"))
     return out
