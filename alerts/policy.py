@@ -48,7 +48,8 @@ class AlarmPolicy:
     suppressed_while: Mapping[Pattern, Pattern] = field(
         default_factory=lambda: {Pattern.SHORT_CYCLING: Pattern.NEVER_REACHING_TEMPERATURE}
     )
-    """The key's response can't be carried out while the value stands: what can't get hot can't be dried."""
+    """The key's response can't be carried out while the value stands: what can't get hot can't be dried. Both
+    findings are true; one that another makes untrue is never found (`models.patterns.SUPPRESSED_BY`)."""
 
 
 class ChangeKind(enum.StrEnum):
@@ -179,7 +180,8 @@ def _aged(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: bool)
     if missing or alarm.missing_since:
         return _missed(alarm, now, policy, missing=missing)
     ended_at = alarm.finding.end_at
-    off_delay = policy.rationales[alarm.pattern].off_delay
+    known_cause = alarm.finding.explained_by is not None
+    off_delay = dt.timedelta() if known_cause else policy.rationales[alarm.pattern].off_delay
     if alarm.standing and ended_at is not None and now - ended_at >= off_delay:
         return AlarmChange(kind=ChangeKind.RETURNED, alarm=_ended(alarm, now, ended_at, policy))
     if alarm.shelved_until is not None and now >= alarm.shelved_until:
@@ -205,7 +207,9 @@ def _missed(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: boo
 
 
 def _ended(alarm: Alarm, now: dt.datetime, ended_at: dt.datetime, policy: AlarmPolicy) -> Alarm:
-    over = life.returned_to_normal(alarm, now, ended_at, "the condition ended")
+    cause = alarm.finding.explained_by
+    reason = "the condition ended" if cause is None else f"explained by: {policy.rationales[cause].title}"
+    over = life.returned_to_normal(alarm, now, ended_at, reason)
     unseen = over.state is AlarmState.RETURNED_UNACKNOWLEDGED and over.told is Told.NOTHING
     if unseen and now - ended_at > policy.long_past:
         return life.cleared(over, now, "history: it had ended before anybody was told")

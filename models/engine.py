@@ -25,8 +25,9 @@ from models.features import S_PER_DAY
 from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
-from models.patterns import BY_RULE, LEARNT
-from models.patterns.watch import Watch, instant
+from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY
+from models.patterns.suppression import explained, explanation
+from models.patterns.watch import Moment, Watch, instant
 from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
 from models.state import (
     DAY_ENDED,
@@ -304,14 +305,39 @@ def _judged(
             yield from row_records.water_days(unit_id, row)
             continue
         moment = row_records.moment(unit_id, row)
-        for pattern, module in LEARNT.items():
-            watches[pattern], found = module.judge(
-                watches[pattern], moment, float(probability), models.of[pattern].threshold
-            )
-            yield from found
-        for pattern, module in BY_RULE.items():
-            watches[pattern], found = module.judge(watches[pattern], moment)
-            yield from found
+        for pattern in SUPPRESSED_BY:
+            judged = _asked(pattern, watches[pattern], moment, float(probability), models)
+            yield from _taken(pattern, *judged, watches)
+
+
+def _asked(
+    pattern: Pattern, watch: Watch, moment: Moment, probability: float, models: PatternModels
+) -> tuple[Watch, list[Finding]]:
+    if pattern in LEARNT:
+        return LEARNT[pattern].judge(watch, moment, probability, models.of[pattern].threshold)  # type: ignore[no-any-return]
+    return BY_RULE[pattern].judge(watch, moment)  # type: ignore[no-any-return]
+
+
+def _taken(
+    pattern: Pattern, judged: Watch, found: list[Finding], watches: dict[Pattern, Watch]
+) -> Iterator[Finding]:
+    """Take a judgement in, unless what it opens is explained already; close what it explains in turn."""
+    before, opened = watches[pattern].finding, judged.finding
+    if opened is None or (before is not None and before.finding_id == opened.finding_id):
+        watches[pattern] = judged
+        yield from found
+        return
+    if explanation(opened, watches.values()) is not None:
+        ended = [finding for finding in found if finding.finding_id != opened.finding_id]
+        if ended:
+            watches[pattern] = Watch(last_true_at=ended[-1].end_at)
+        yield from ended
+        return
+    watches[pattern] = judged
+    yield from found
+    for other in watches:
+        watches[other], closed = explained(watches[other], opened)
+        yield from closed
 
 
 def _at_rest(s: Record, const: Record) -> tuple[float, float]:

@@ -90,6 +90,10 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     evidence: tuple[Evidence, ...]
     run_start_at: dt.datetime | None
     """Start of the deciding run, where one run decided it."""
+    signals: tuple[str, ...] = ()
+    """Signals that it holds to be wrong; empty where it tells of the machine."""
+    explained_by: Pattern | None = None
+    """It ended because the finding of another pattern, recognised later, is what made it look so."""
     withdrawn: bool = False
     """Readings that came late have undone it; it is kept so that what was told can be explained."""
 

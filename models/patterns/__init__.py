@@ -1,7 +1,8 @@
 """Ways in which a unit goes wrong, one file each: what speaks for it, in words, and when it opens and closes.
 
 `LEARNT` patterns are judged by a trained model, each at one kind of decision moment; `BY_RULE` patterns need
-none, for their meaning is a comparison that any technician could make.
+none, for their meaning is a comparison that any technician could make. `SUPPRESSED_BY` says which finding
+explains which.
 """
 
 from __future__ import annotations
@@ -9,7 +10,10 @@ from __future__ import annotations
 from types import ModuleType
 
 from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling
+from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY
 from models.records import Pattern
+
+__all__ = ["BY_RULE", "DRAWN_FROM", "LEARNT", "SUPPRESSED_BY"]
 
 LEARNT: dict[Pattern, ModuleType] = {
     module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)

@@ -94,6 +94,12 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
         # A second occurrence in one run is a finding of its own, and begins after the first.
         start_at = max(start_at, watch.last_true_at + dt.timedelta(seconds=1))
     opened = open_finding(
-        moment, PATTERN, start_at, probability, evidence(moment.features), moment.run_start_at
+        moment,
+        PATTERN,
+        start_at,
+        probability,
+        evidence(moment.features),
+        moment.run_start_at,
+        ("pressure_kpa",),
     )
     return Watch(finding=opened, last_true_at=moment.at), [opened]

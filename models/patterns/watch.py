@@ -42,6 +42,7 @@ def open_finding(
     probability: float,
     evidence: tuple[Evidence, ...],
     run_start_at: dt.datetime | None,
+    signals: tuple[str, ...] = (),
 ) -> Finding:
     """A new finding, flagged at the moment's reading and known from then on by unit, pattern and start."""
     return Finding(
@@ -54,6 +55,7 @@ def open_finding(
         confidence=round(probability, 4),
         evidence=evidence,
         run_start_at=run_start_at,
+        signals=signals,
     )
 
 

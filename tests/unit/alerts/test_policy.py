@@ -255,3 +255,12 @@ def test_imported_history_comes_to_the_same_alarms_in_any_chunks(chunks):
         ledger.hear(NOON, *story[start : start + size])
     assert ledger.one.finding == story[-1]
     assert ledger.one.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_explained_finding_ends_its_alarm_at_once_and_names_the_cause():
+    ledger, finding = Ledger(), make_finding()
+    ledger.hear(NOON, finding)
+    cause = Pattern.PRESSURE_SENSOR_ICING
+    closed = msgspec.structs.replace(finding, end_at=NOON, explained_by=cause)
+    assert ledger.hear(NOON, closed) == [K.REVISED, K.RETURNED]
+    assert ledger.one.close_reason == f"explained by: {ledger.policy.rationales[cause].title}"
