@@ -47,16 +47,32 @@ class Duty:
 
 @dataclass(frozen=True, kw_only=True)
 class Faults:
-    """What is wrong with the machine: how far the thermal valve is jammed open, as a step function."""
+    """What is wrong with the machine, as step functions: from `change_s[i]` on, the i-th values."""
 
     change_s: IntArray
     stuck_open_frac: FloatArray
-    """0 healthy, 1 all the oil through the cooler."""
+    """Thermal valve jammed open: 0 healthy, 1 all the oil through the cooler."""
+    cooler_frac: FloatArray | None = None
+    """Heat the cooler still carries off: 1 healthy, less when blocked or its fan stands; None: healthy."""
+    air_frac: FloatArray | None = None
+    """Free air it still makes: 1 healthy, less with a worn air end or a slipping drive; None: healthy."""
+    leak_frac: FloatArray | None = None
+    """Air lost from the line, as a share of rated free air at rated pressure; None: tight."""
 
     @classmethod
     def none(cls) -> Faults:
         """A healthy machine."""
         return cls(change_s=np.empty(0, np.int64), stuck_open_frac=np.empty(0))
+
+    @property
+    def table(self) -> FloatArray:
+        """One row a change, shape (n, 4): stuck open, cooler, air, leak. [-]"""
+        n = len(self.change_s)
+        cooler, air, leak = (
+            np.full(n, usual) if values is None else values
+            for values, usual in ((self.cooler_frac, 1.0), (self.air_frac, 1.0), (self.leak_frac, 0.0))
+        )
+        return np.column_stack([self.stuck_open_frac, cooler, air, leak]).reshape(n, 4)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,7 +212,7 @@ def simulate(
         duty.change_s,
         duty.demand_frac,
         faults.change_s,
-        faults.stuck_open_frac,
+        faults.table,
         duty.drain_s,
         np.array([oil_c, frame_c, start_water_g, start_hours, start_port_water_g, start_pressure_kpa]),
     )

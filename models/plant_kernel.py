@@ -123,7 +123,7 @@ def run_machine(
     change_s: IntArray,
     demand_frac: FloatArray,
     fault_s: IntArray,
-    stuck_frac: FloatArray,
+    faults: FloatArray,
     drain_s: IntArray,
     start: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
@@ -148,7 +148,7 @@ def run_machine(
     port_c = air_temp_c[0] + (machine.kit_rise_k if air_temp_c[0] < 4.0 else 0.0)
     running, loaded, n_runs = False, True, 0
     i_change = i_fault = i_drain = 0
-    demand, stuck = -1.0, 0.0
+    demand, stuck, cooler, air, leak, tripped = -1.0, 0.0, 1.0, 1.0, 0.0, False
     air_c = vap_pa = w_in = air_kg_s = 0.0
     working_kpa = WORKING_PRESSURE_FRAC * machine.min_pressure_valve_kpa
     for s in range(n_s):
@@ -159,10 +159,18 @@ def run_machine(
                 machine.free_air_m3_s * (atm_kpa * 1000.0 - vap_pa) / (287.042 * (air_c + ZERO_CELSIUS_K))
             )
         demand, i_change = step_value(s, i_change, demand, change_s, demand_frac)
-        stuck, i_fault = step_value(s, i_fault, stuck, fault_s, stuck_frac)
+        while i_fault < len(fault_s) and fault_s[i_fault] <= s:
+            stuck, cooler, air, leak = (
+                faults[i_fault, 0],
+                faults[i_fault, 1],
+                faults[i_fault, 2],
+                faults[i_fault, 3],
+            )
+            i_fault += 1
         water_g, i_drain = step_value(s, i_drain, water_g, drain_s, no_water)
 
-        wanted = demand >= 0.0
+        tripped = demand >= 0.0 and (tripped or (running and loop_c >= machine.shutdown_c))
+        wanted = demand >= 0.0 and not tripped
         inhibited = wanted and not running and port_kpa > machine.restart_kpa
         if wanted and not running and not inhibited:
             running, loaded = True, True
@@ -175,14 +183,22 @@ def run_machine(
 
         starting = running and s - runs[n_runs - 1, 0] < machine.start_unloaded_s
         sump_kpa, line_kpa, flow, loaded_now = air_step(
-            machine, sump_kpa, line_kpa, atm_kpa, max(demand, 0.0), running, loaded and not starting
+            machine,
+            sump_kpa,
+            line_kpa,
+            atm_kpa,
+            max(demand, 0.0),
+            leak,
+            air,
+            running,
+            loaded and not starting,
         )
         loaded = loaded if starting else loaded_now
         near_rise_k += ((machine.enclosure_rise_k if running else 0.0) - near_rise_k) / 900.0
         near_c = air_c + near_rise_k
         gas_pa = 0.0
         if running:
-            intake_kg = air_kg_s * flow
+            intake_kg = air_kg_s * air * flow
             abs_pa = (sump_kpa + atm_kpa) * 1000.0
             sump_vapour_pa = vap_pa * abs_pa / (atm_kpa * 1000.0)
             gained_kg = gained_water_kg(machine, loop_c, abs_pa, water_g, intake_kg, w_in)
@@ -193,8 +209,8 @@ def run_machine(
             run = runs[n_runs - 1]
             hot = sump_kpa >= working_kpa and is_hot(loop_c, sump_vapour_pa)
             twin_hot = sump_kpa >= working_kpa and run[6] < 0.0 and is_hot(twin_c, sump_vapour_pa)
-            note_run(run, machine, s, hot, twin_hot, loop_c, flow, stuck)
-            cooler_w_k, twin_w_k = valve * machine.cooler_w_k, twin_valve * machine.cooler_w_k
+            note_run(run, machine, s, hot, twin_hot, loop_c, air * flow, stuck)
+            cooler_w_k, twin_w_k = valve * cooler * machine.cooler_w_k, twin_valve * machine.cooler_w_k
             loop_c, frame_c = heat_step(machine, loop_c, frame_c, near_c, power_w, air_w_k + cooler_w_k)
             twin_c, twin_frame_c = heat_step(
                 machine, twin_c, twin_frame_c, near_c, power_w, air_w_k + twin_w_k
@@ -218,7 +234,7 @@ def run_machine(
             out = truth[:, s // out_step_s]
             out[0], out[1], out[2], out[3] = 1.0 if running else 0.0, loop_c, near_c, vap_pa
             out[4], out[5], out[6], out[7] = sump_kpa, port_kpa, line_kpa, port_c
-            out[8], out[9], out[10], out[11] = ice_g, wet_g, water_g, flow
+            out[8], out[9], out[10], out[11] = ice_g, wet_g, water_g, air * flow
             out[12], out[13] = hours, 1.0 if inhibited else 0.0
     if running:
         runs[n_runs - 1, 1], runs[n_runs - 1, 8] = n_s, water_g

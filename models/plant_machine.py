@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 
@@ -60,6 +61,8 @@ class Machine(NamedTuple):
     port_w_k: float = 0.04
     port_plug_g: float = 0.5
     """Ice that shuts the port."""
+    shutdown_c: float = math.inf
+    """Discharge temperature that stops it until the operator lets go; infinite without such a switch."""
     kit_rise_k: float = 0.0
     """Heat tracing: rise of the port over the air while the air is colder than 4 degC."""
 

@@ -97,12 +97,15 @@ def air_step(
     line_kpa: float,
     atm_kpa: float,
     demand_frac: float,
+    leak_frac: float,
+    air_frac: float,
     running: bool,
     loaded: bool,
 ) -> tuple[float, float, float, bool]:
-    """Sump and line pressure one second on, intake as a share of free air, loaded or not."""
+    """Sump and line pressure one second on, intake as a share of what it can make, loaded or not."""
     rated_abs_kpa = machine.rated_kpa + atm_kpa
-    tool_m3 = demand_frac * machine.free_air_m3_s * (line_kpa + atm_kpa) / rated_abs_kpa
+    made_m3 = air_frac * machine.free_air_m3_s
+    tool_m3 = (demand_frac + leak_frac) * machine.free_air_m3_s * (line_kpa + atm_kpa) / rated_abs_kpa
     line_kpa -= min(line_kpa, atm_kpa * tool_m3 / machine.line_m3 + line_kpa / machine.line_leak_s)
     flow = 0.0
     if not running:
@@ -113,9 +116,9 @@ def air_step(
         now_kpa = (
             (machine.sump_gas_m3 * sump_kpa + machine.line_m3 * line_kpa) / both_m3 if joined else sump_kpa
         )
-        rise_kpa = atm_kpa * machine.free_air_m3_s / (both_m3 if joined else machine.sump_gas_m3)
+        rise_kpa = atm_kpa * made_m3 / (both_m3 if joined else machine.sump_gas_m3)
         flow = inlet_frac(machine, now_kpa, rise_kpa) if loaded else 0.0
-        sump_kpa += flow * atm_kpa * machine.free_air_m3_s / machine.sump_gas_m3
+        sump_kpa += flow * atm_kpa * made_m3 / machine.sump_gas_m3
         if not loaded and sump_kpa > machine.unloaded_kpa:
             sump_kpa -= (sump_kpa - machine.unloaded_kpa) / machine.unloaded_bleed_s
         if not loaded and sump_kpa < machine.unloaded_kpa:

@@ -14,6 +14,7 @@ SIMULATION = frozenset(
     f"models.{name}"
     for name in (
         "climate",
+        "faulty_fleets",
         "fleets",
         "labels",
         "machine_families",
