@@ -17,9 +17,10 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from dewline import fleet, logs, settings
+from dewline import fleet, logs, maintenance, settings
 from dewline.console import Terminal, counted, log_to_stderr
 from dewline.settings import Loaded, SettingsError
+from ingest.maintenance import MaintenanceError, Work
 
 app = typer.Typer(
     name="dewline",
@@ -31,6 +32,10 @@ app = typer.Typer(
 )
 units_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="The register of units.")
 app.add_typer(units_app, name="units")
+maintenance_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Drains and oil changes, as they were done."
+)
+app.add_typer(maintenance_app, name="maintenance")
 
 HomeOption = Annotated[
     Path | None,
@@ -271,6 +276,39 @@ def units_set(
     fleet.set_unit(_load(context, home), unit_id, values, context.obj.terminal)
 
 
+@maintenance_app.command("add")
+def maintenance_add(
+    context: typer.Context,
+    unit_id: UnitArgument,
+    work: Annotated[Work, typer.Argument(help="What was done.")],
+    home: HomeOption = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at", help="When, RFC 3339; without a zone it is UTC. By default now.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Record a drain or an oil change: the unit's water is counted anew from that instant."""
+    maintenance.record(_load(context, home), unit_id, work, at, context.obj.terminal)
+
+
+@maintenance_app.command("list")
+def maintenance_list(context: typer.Context, unit_id: UnitArgument, home: HomeOption = None) -> None:
+    """List what was recorded of a unit, with the numbers to undo it by."""
+    maintenance.list_services(_load(context, home), unit_id, context.obj.terminal)
+
+
+@maintenance_app.command("undo")
+def maintenance_undo(
+    context: typer.Context,
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the record, as listed.")],
+    home: HomeOption = None,
+) -> None:
+    """Take a record back that was wrong; it stays listed as taken back."""
+    maintenance.take_back(_load(context, home), number, context.obj.terminal)
+
+
 def stop_on_signals() -> threading.Event:
     """An event that SIGINT and SIGTERM set. The second of them ends the process the hard way."""
     stop = threading.Event()
@@ -330,6 +368,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
         AccessError,
         FleetFileError,
         LogFileError,
+        MaintenanceError,
         ModelFileError,
         NoCaseError,
         ScreenshotError,

@@ -19,6 +19,7 @@ from dewline.console import Bar, Terminal, counted
 from dewline.fleet import UnknownUnit
 from dewline.settings import Loaded
 from ingest.database import open_database
+from ingest.maintenance import Maintenance
 from ingest.register import Register
 from ingest.store import EmbeddedStore
 from models.artefact import load_models
@@ -50,7 +51,7 @@ class Span:
         SpanError
             When either can't be read, or the end is not after the start.
         """
-        span = cls(start_ms=_instant_ms("--from", start), end_ms=_instant_ms("--to", end))
+        span = cls(start_ms=instant_ms("--from", start), end_ms=instant_ms("--to", end))
         if span.start_ms is not None and span.end_ms is not None and span.end_ms <= span.start_ms:
             raise SpanError(f"--to {end!r} is not after --from {start!r}")
         return span
@@ -111,6 +112,7 @@ def replay_one(job: Job, on_progress: Callable[..., None] | None = None) -> Repl
             end_ms=job.span.end_ms,
             parameters=job.parameters,
             models=load_models(job.models_path),
+            services=Maintenance(database).of(job.unit_id),
             on_progress=on_progress,
         )
     finally:
@@ -243,7 +245,8 @@ def _shown(at_ms: int | None) -> str:
     return at.isoformat().replace("+00:00", "Z")
 
 
-def _instant_ms(option: str, text: str | None) -> int | None:
+def instant_ms(option: str, text: str | None) -> int | None:
+    """What was typed as Unix ms; a date is its midnight, a time without zone is UTC. Raises SpanError."""
     if text is None:
         return None
     try:

@@ -133,6 +133,20 @@ quarantine = sa.Table(
 )
 
 
+maintenance = sa.Table(
+    "maintenance",
+    metadata,
+    sa.Column("service_id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("unit_id", _Id, nullable=False, index=True),
+    sa.Column("work", sa.String(32), nullable=False),
+    sa.Column("done_at_ms", _Ms, nullable=False),
+    sa.Column("recorded_at_ms", _Ms, nullable=False),
+    sa.Column("recorded_by", sa.Text, nullable=False),
+    sa.Column("taken_back_at_ms", _Ms),
+    sa.Column("taken_back_by", sa.Text, nullable=False),
+)
+
+
 class DatabaseError(OSError):
     """The operations database can't be opened; the message says which one and why, without its password."""
 

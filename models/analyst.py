@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 import msgspec
 import sqlalchemy as sa
 
+from ingest.maintenance import Maintenance, Service
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.reading import Reading, Readings
@@ -47,10 +48,10 @@ class Analyst:
         models: PatternModels,
     ) -> None:
         self._store, self._register = store, register
-        self._results = Results(database)
+        self._results, self._maintenance = Results(database), Maintenance(database)
         self._parameters, self._models = parameters, models
         self._states: dict[str, engine.State] = {}
-        self._told: dict[str, int] = {}
+        self._told: dict[str, tuple[int, int]] = {}
         self._told_water: dict[str, WaterDay] = {}
         self._unproven: dict[str, dict[str, Finding]] = {}
         self._oldest_come_ms: dict[str, int] = {}
@@ -91,31 +92,41 @@ class Analyst:
 
     def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
         """What the engine works out at every reading of ``start_ms <= t < end_ms``."""
-        profile = self._profile(unit_id)
+        profile, services = self._profile(unit_id), self._maintenance.of(unit_id)
         made_with = engine.fingerprint(profile, self._parameters, self._models)
         found = self._results.checkpoint_before(unit_id, start_ms)
         state = self._decoded(found[1], made_with) if found else None
         state = state or engine.initial_state(unit_id, made_with)
         for chunk in self._store.chunks(unit_id, _after(engine.newest_ms(state)), start_ms):
-            state, _ = engine.advance(state, chunk, profile, self._parameters, self._models)
-        return engine.trace(state, self._store.read(unit_id, start_ms, end_ms), profile, self._parameters)
+            state, _ = engine.advance(state, chunk, profile, self._parameters, self._models, services)
+        readings = self._store.read(unit_id, start_ms, end_ms)
+        return engine.trace(state, readings, profile, self._parameters, services)
 
     def _caught_up(self, unit_id: str, oldest_ms: int | None) -> list[Event]:
-        profile = self._profile(unit_id)
+        profile, services = self._profile(unit_id), self._maintenance.of(unit_id)
         made_with = engine.fingerprint(profile, self._parameters, self._models)
         state = self._states.get(unit_id)
-        set_back = state is None or state.made_with != made_with or self._has_missed(state, oldest_ms)
+        set_back = (
+            state is None
+            or state.made_with != made_with
+            or not engine.agrees(state, services)
+            or self._has_missed(state, oldest_ms)
+        )
         if state is None or set_back:
-            state = self._set_back(unit_id, made_with)
+            state = self._set_back(unit_id, made_with, services)
         # What stood at the kept state stands again, whatever was said of it since.
         events: list[Event] = list(engine.standing(state)) if set_back else []
         self._results.save_findings(_newest(events))
         for chunk in self._daily(unit_id, engine.newest_ms(state)):
             before_ms = engine.newest_ms(state)
-            state, found = engine.advance(state, chunk, profile, self._parameters, self._models)
+            state, found = engine.advance(state, chunk, profile, self._parameters, self._models, services)
             events += found
             self._keep(state, found, before_ms)
-        if set_back or state.rows != self._told.get(unit_id):
+        before_ms = engine.newest_ms(state)
+        state, found = engine.settle(state, self._models, services)
+        events += found
+        self._keep(state, found, before_ms)
+        if set_back or (state.rows, len(state.serviced)) != self._told.get(unit_id):
             events += self._withdraw(unit_id)
             self._tell_standing(state, profile)
         return events
@@ -123,22 +134,29 @@ class Analyst:
     def _has_missed(self, state: engine.State, oldest_ms: int | None) -> bool:
         """Whether the store holds rows behind the state's newest that it has not seen; repeats are none."""
         newest_ms = engine.newest_ms(state)
-        if oldest_ms is None or newest_ms is None or oldest_ms > newest_ms:
+        if newest_ms is None:
+            return False
+        # Nobody tells of readings from before recorded work that another process has brought.
+        if not engine.ends_with_work(state) and (oldest_ms is None or oldest_ms > newest_ms):
             return False
         return self._stored(state.unit_id, newest_ms) > state.rows
 
     def _stored(self, unit_id: str, until_ms: int) -> int:
         return self._store.count(unit_id, until_ms + 1, without=int(Quality.CLOCK_WRONG))
 
-    def _set_back(self, unit_id: str, made_with: str) -> engine.State:
-        """The newest kept state that has seen every row stored up to its instant, taken up again.
+    def _set_back(self, unit_id: str, made_with: str, services: Sequence[Service]) -> engine.State:
+        """The newest kept state that has seen all that is stored and recorded up to then, taken up again.
 
         What was said after it is taken back; findings flagged since must prove themselves anew.
         """
         state = engine.initial_state(unit_id, made_with)
         for at_ms in reversed(self._results.checkpoint_instants(unit_id)):
             kept = self._decoded(self._results.checkpoint(unit_id, at_ms) or b"", made_with)
-            if kept is not None and self._stored(unit_id, at_ms) == kept.rows:
+            if (
+                kept is not None
+                and self._stored(unit_id, at_ms) == kept.rows
+                and engine.agrees(kept, services)
+            ):
                 state = kept
                 break
         newest_ms = engine.newest_ms(state)
@@ -208,7 +226,7 @@ class Analyst:
             if isinstance(event, WaterDay) and event != self._told_water.get(state.unit_id):
                 self._results.save_water_days([event])
                 self._told_water[state.unit_id] = event
-        self._told[state.unit_id] = state.rows
+        self._told[state.unit_id] = (state.rows, len(state.serviced))
 
 
 def _after(newest_ms: int | None) -> int | None:

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
 
+from ingest.maintenance import Service
 from ingest.profile import UnitProfile
 from ingest.quality import OUT_OF_RANGE, Quality
 from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S, PA_PER_KPA
 from models import moisture, row_records
 from models.artefact import PatternModels
-from models.features import S_PER_DAY
 from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
@@ -29,6 +29,7 @@ from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY
 from models.patterns.suppression import explained, explanation
 from models.patterns.watch import Moment, Watch, instant
 from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
+from models.servicing import between, serviced, waiting
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
@@ -58,6 +59,8 @@ class State:
     """Readings folded so far; those whose clock was wrong are not among them."""
     made_with: str = ""
     """Fingerprint of the profile, parameters and models that folded them."""
+    serviced: tuple[tuple[int, str], ...] = ()
+    """Recorded work folded so far, as `ingest.maintenance.Service.key`, in order."""
 
 
 class _Stored(msgspec.Struct, frozen=True):
@@ -67,6 +70,7 @@ class _Stored(msgspec.Struct, frozen=True):
     watches: dict[Pattern, Watch]
     rows: int
     made_with: str
+    serviced: tuple[tuple[int, str], ...]
 
 
 class StateError(ValueError):
@@ -92,7 +96,13 @@ def encode_state(state: State) -> bytes:
     """State as bytes, for a checkpoint."""
     return msgspec.msgpack.encode(
         _Stored(
-            state.unit_id, repr(STATE), state.memory.tobytes(), state.watches, state.rows, state.made_with
+            state.unit_id,
+            repr(STATE),
+            state.memory.tobytes(),
+            state.watches,
+            state.rows,
+            state.made_with,
+            state.serviced,
         )
     )
 
@@ -118,13 +128,19 @@ def decode_state(stored: bytes) -> State:
         watches=parts.watches,
         rows=parts.rows,
         made_with=parts.made_with,
+        serviced=parts.serviced,
     )
 
 
 def advance(
-    state: State, readings: Readings, profile: UnitProfile, parameters: Parameters, models: PatternModels
+    state: State,
+    readings: Readings,
+    profile: UnitProfile,
+    parameters: Parameters,
+    models: PatternModels,
+    services: Sequence[Service] = (),
 ) -> tuple[State, list[Event]]:
-    """Fold one unit's next readings.
+    """Fold one unit's next readings, and the work recorded between them.
 
     Parameters
     ----------
@@ -134,6 +150,9 @@ def advance(
         All later than what the state has seen.
     profile, parameters, models
         The unit's nameplate, the engine's parameters and the trained models.
+    services : sequence of Service
+        Work on the unit, of any time and in any order. What is later than the newest of `readings` waits:
+        see `settle`.
 
     Returns
     -------
@@ -149,11 +168,52 @@ def advance(
     memory, watches = state.memory.copy(), dict(state.watches)
     events: list[Event] = []
     _check(state, readings)
-    for run_rows, rows in _folded(memory, readings, profile, parameters):
-        events += [row_records.run(state.unit_id, row) for row in run_rows]
-        events += _judged(state.unit_id, rows, watches, models)
+    due = _due(state, services, readings)
+    for part, service in between(readings, due):
+        for run_rows, rows in _folded(memory, part, profile, parameters):
+            events += [row_records.run(state.unit_id, row) for row in run_rows]
+            events += _judged(state.unit_id, rows, watches, models)
+        if service is not None:
+            events += _judged(state.unit_id, serviced(memory, service), watches, models)
     n_folded = int(np.count_nonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0))
-    return replace(state, memory=memory, watches=watches, rows=state.rows + n_folded), events
+    done = (*state.serviced, *(service.key for service in due))
+    return replace(state, memory=memory, watches=watches, rows=state.rows + n_folded, serviced=done), events
+
+
+def settle(
+    state: State, models: PatternModels, services: Sequence[Service], until_ms: int | None = None
+) -> tuple[State, list[Event]]:
+    """Fold the work that was done after the newest reading, where no further reading is at hand.
+
+    Parameters
+    ----------
+    services : sequence of Service
+        Work on the unit, of any time and in any order.
+    until_ms : int, optional
+        Leave out what was done at or after this. [Unix ms]
+    """
+    due = [
+        service
+        for service in waiting(services, state.serviced, newest_ms(state))
+        if until_ms is None or service.done_at_ms < until_ms
+    ]
+    if not due:
+        return state, []
+    memory, watches = state.memory.copy(), dict(state.watches)
+    events: list[Event] = []
+    for service in due:
+        events += _judged(state.unit_id, serviced(memory, service), watches, models)
+    done = (*state.serviced, *(service.key for service in due))
+    return replace(state, memory=memory, watches=watches, serviced=done), events
+
+
+def agrees(state: State, services: Sequence[Service]) -> bool:
+    """Whether the state has folded exactly the work recorded up to its instant."""
+    newest = newest_ms(state)
+    past = {service.key for service in services if newest is not None and service.done_at_ms <= newest}
+    # Work of the newest reading's own millisecond comes after it, and may still wait.
+    still = {service.key for service in waiting(services, state.serviced, newest)}
+    return past - still == set(state.serviced)
 
 
 def decision_rows(readings: Readings, profile: UnitProfile, parameters: Parameters) -> tuple[Record, Record]:
@@ -166,18 +226,29 @@ def decision_rows(readings: Readings, profile: UnitProfile, parameters: Paramete
     return np.concatenate([runs for runs, _ in parts]), np.concatenate([rows for _, rows in parts])
 
 
-def trace(state: State, readings: Readings, profile: UnitProfile, parameters: Parameters) -> Trace:
+def trace(
+    state: State,
+    readings: Readings,
+    profile: UnitProfile,
+    parameters: Parameters,
+    services: Sequence[Service] = (),
+) -> Trace:
     """What the engine works out at every reading, from `state` on; for charts."""
     _check(state, readings)
-    columns = np.full((10, len(readings)), math.nan)
-    for _ in _folded(state.memory.copy(), readings, profile, parameters, columns):
-        pass
+    columns, memory, done = np.full((10, len(readings)), math.nan), state.memory.copy(), 0
+    for part, service in between(readings, _due(state, services, readings)):
+        for _ in _folded(memory, part, profile, parameters, columns[:, done : done + len(part)]):
+            pass
+        done += len(part)
+        if service is not None:
+            serviced(memory, service)
     return Trace(
         readings=readings,
         running=columns[0] > 0,
         hot=columns[1] > 0,
         pressure_trusted=columns[2] > 0,
         ambient_temp_c=columns[3],
+        ambient_error_k=columns[9],
         pressure_dew_point_c=columns[4],
         required_temp_c=columns[5],
         water_g=columns[6],
@@ -219,9 +290,31 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
 
 
 def newest_ms(state: State) -> int | None:
-    """Instant of the newest reading folded; None before the first. [Unix ms]"""
+    """Instant of the newest reading or work folded; None before the first. [Unix ms]"""
+    read_ms = _read_ms(state)
+    done_ms = max((at_ms for at_ms, _ in state.serviced), default=None)
+    return max((at_ms for at_ms in (read_ms, done_ms) if at_ms is not None), default=None)
+
+
+def ends_with_work(state: State) -> bool:
+    """Whether work was folded after the newest reading: readings from between may still come."""
+    return newest_ms(state) != _read_ms(state)
+
+
+def _read_ms(state: State) -> int | None:
     newest_s = float(state.memory[0]["t"])
     return None if math.isnan(newest_s) else round(newest_s * MS_PER_S)
+
+
+def _due(state: State, services: Sequence[Service], readings: Readings) -> list[Service]:
+    """Work that comes before the newest of `readings` whose clock was right."""
+    used_ms = readings.observed_at_ms[(readings.quality & int(Quality.CLOCK_WRONG)) == 0]
+    newest = int(used_ms[-1]) if len(used_ms) else -1
+    return [
+        service
+        for service in waiting(services, state.serviced, newest_ms(state))
+        if service.done_at_ms < newest
+    ]
 
 
 def standing(state: State) -> list[Finding]:
@@ -236,7 +329,7 @@ def unfinished(state: State) -> list[Event]:
         return []
     day = WaterDay(
         unit_id=state.unit_id,
-        date=row_records.date_of(int(s["t"] // S_PER_DAY)),
+        date=row_records.date_of(int(s["day"])),
         grams=float(s["water_g"]),
         low=float(s["water_low_g"]),
         high=float(s["water_high_g"]),

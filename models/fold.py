@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.reading import FloatArray, IntArray
 from ingest.units_of_measure import PA_PER_KPA
-from models import ambient, run_account, runs, signals
+from models import ambient, moisture, run_account, runs, signals
 from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
@@ -35,7 +35,8 @@ def _begin_life(s: Record, c: Record, t: float) -> None:
 
 
 @kernel
-def _mark(s: Record, t: float, kind: float, since_t: float, row: Record) -> None:
+def mark(s: Record, t: float, kind: float, since_t: float, row: Record) -> None:
+    """Begin a decision row."""
     row.kind = kind
     row.t = t
     row.run_start_t = s.start_t
@@ -43,23 +44,14 @@ def _mark(s: Record, t: float, kind: float, since_t: float, row: Record) -> None
 
 
 @kernel
-def _end_day(s: Record, t: float, row: Record) -> None:
-    """Hand out the water as it stood before this reading, for every day that has ended since the last one."""
-    _mark(s, t, DAY_ENDED, s.day, row)
+def end_day(s: Record, t: float, row: Record) -> None:
+    """Hand out the water as it stood before `t`, for every day that has ended since the last one."""
+    mark(s, t, DAY_ENDED, s.day, row)
     row.run_start_t = math.floor(t / S_PER_DAY)
     row.features[0] = s.water_g
     row.features[1] = s.water_low_g
     row.features[2] = s.water_high_g
     s.day = math.floor(t / S_PER_DAY)
-
-
-@kernel
-def _forget_wetness(s: Record, t: float) -> None:
-    s.last_dry_t = t
-    s.first_wet_t = math.nan
-    s.wet_runs = 0.0
-    for i in range(16):
-        s.wet_t[i] = math.nan
 
 
 @kernel
@@ -119,7 +111,7 @@ def _run_on(s: Record, c: Record, t: float, dt: float, gained_h: float, rows: Re
     """Carry the run in hand over this reading; the number of decision rows written so far."""
     _meter_keeps_silent(s, dt, gained_h)
     if run_account.turn(s, c, t, t - s.run_last_t):
-        _mark(s, t, GOT_HOT, s.start_t, rows[n_rows])
+        mark(s, t, GOT_HOT, s.start_t, rows[n_rows])
         n_rows += 1
     if _forecast_due(s, t):
         warming_row(s, c, t, rows[n_rows])
@@ -166,9 +158,9 @@ def _patterns_step(
 ) -> int:
     """Hand out what the patterns ask for beside runs: a sump that has dried, a pressure sensor in doubt."""
     if s.water_g <= c.dry_g and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
-        _mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
+        mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
         n_rows += 1
-        _forget_wetness(s, t)
+        moisture.forget_wetness(s, t)
     verdict = watch_pressure(s, c, t, min(dt, c.gap_s), pressure_new)
     if verdict > 0.0:
         pressure_row(s, c, t, PRESSURE_SOUND if verdict == RESOLVED else PRESSURE_DOUBT, rows[n_rows])
@@ -199,7 +191,7 @@ def _fold_one(
         _begin_life(s, c, t)
     s.t = t
     if math.floor(t / S_PER_DAY) > s.day:
-        _end_day(s, t, rows[n[1]])
+        end_day(s, t, rows[n[1]])
         n[1] += 1
     if s.running > 0.0 and signals.repeats(s, t, temp_c, pressure_kpa, hours, rh_pct):
         return
@@ -304,4 +296,4 @@ def _write_trace(s: Record, c: Record, i: int, columns: FloatArray) -> None:
     columns[6, i] = s.water_g
     columns[7, i] = s.water_low_g
     columns[8, i] = s.water_high_g
-    columns[9, i] = s.temp_c
+    columns[9, i] = math.sqrt(s.ambient_var)

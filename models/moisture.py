@@ -109,9 +109,11 @@ def keep_ledger(
     most_g = FULLEST_FRACTION * c.oil_g
     before_g = s.water_g
     ratio_in = humidity_ratio(s.vapour_pa, ambient_pa)
-    s.water_g = min(held_g(before_g, flow * rated_kg_s, ratio_in, ratio_out, c.drying_best, dt_s), most_g)
-    s.run_in_g += max(s.water_g - before_g, 0.0)
-    s.run_out_g += max(before_g - s.water_g, 0.0)
+    best_g = held_g(before_g, flow * rated_kg_s, ratio_in, ratio_out, c.drying_best, dt_s)
+    s.water_g = min(best_g, most_g)
+    s.run_in_g += max(best_g - before_g, 0.0)
+    s.run_out_g += max(before_g - best_g, 0.0)
+    s.run_over_g += best_g - s.water_g
     s.run_air_m3 += flow * c.rated_m3_s * dt_s
     ratio_in = humidity_ratio(s.vapour_low_pa, ambient_pa)
     air_kg_s = rated_kg_s * (0.85 * flow_low if ratio_in > ratio_out else flow_high)
@@ -136,3 +138,13 @@ def dry_out_needed_s(s: Record, c: Record, temp_c: float) -> float:
     if math.isnan(spare) or math.isnan(air_kg_s) or spare <= 0.0:
         return math.inf
     return (s.water_g - c.dry_g) / (c.drying_best * GRAMS_PER_KILOGRAM * air_kg_s * spare)
+
+
+@kernel
+def forget_wetness(s: Record, t: float) -> None:
+    """Start counting wet runs anew: the sump is dry at `t`."""
+    s.last_dry_t = t
+    s.first_wet_t = math.nan
+    s.wet_runs = 0.0
+    for i in range(16):
+        s.wet_t[i] = math.nan

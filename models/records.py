@@ -54,7 +54,7 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     delivered_m3: float
     """Free air delivered, estimated. [m3 at the inlet]"""
     water_in_g: float
-    """Water taken in less water carried off, while gaining. [g]"""
+    """Water taken in less what the air carried off as vapour, while gaining. [g]"""
     water_out_g: float
     """Water driven off, while losing. [g]"""
     water_start_g: float
@@ -65,6 +65,8 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     outcome: Outcome
     confidence: float
     """How sure the evidence makes us that the air end turned, 0-1."""
+    water_carried_over_g: float = 0.0
+    """Water that a full sump passed on with the air as droplets. Start + in - out - this = end. [g]"""
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):

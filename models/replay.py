@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from ingest.maintenance import Service
 from ingest.profile import UnitProfile
 from ingest.register import Register
 from ingest.store.protocol import ReadingStore
@@ -54,6 +55,7 @@ def replay_unit(
     end_ms: int | None = None,
     parameters: Parameters,
     models: PatternModels,
+    services: Sequence[Service] = (),
     on_progress: Callable[[int], None] | None = None,
 ) -> Replay:
     """Fold a unit's history as live operation did, and report what falls into a part of it.
@@ -63,6 +65,8 @@ def replay_unit(
     start_ms, end_ms : int, optional
         Part to report, start inclusive, end exclusive; None leaves a side open. Readings from before
         `start_ms` are folded too, because the sump remembers; none from `end_ms` on is looked at. [Unix ms]
+    services : sequence of Service
+        Work recorded on the unit.
     on_progress : callable, optional
         Called with the number of readings folded so far.
 
@@ -79,11 +83,13 @@ def replay_unit(
     profile = register.get(unit_id) or UnitProfile(unit_id=unit_id)
     state, found, done = engine.initial_state(unit_id), Collector(), 0
     for chunk in store.chunks(unit_id, None, end_ms):
-        state, events = engine.advance(state, chunk, profile, parameters, models)
+        state, events = engine.advance(state, chunk, profile, parameters, models, services)
         found.take(events)
         done += len(chunk)
         if on_progress:
             on_progress(done)
+    state, events = engine.settle(state, models, services, end_ms)
+    found.take(events)
     found.take(engine.unfinished(state))
     since = None if start_ms is None else dt.datetime.fromtimestamp(start_ms / MS_PER_S, dt.UTC)
     return Replay(

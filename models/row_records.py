@@ -94,6 +94,7 @@ def run(unit_id: str, row: Record) -> Run:
         delivered_m3=float(row["air_m3"]),
         water_in_g=float(row["in_g"]),
         water_out_g=float(row["out_g"]),
+        water_carried_over_g=float(row["over_g"]),
         water_start_g=float(row["water_start_g"]),
         water_end_g=float(row["water_end_g"]),
         wet=bool(row["wet"] > 0),

@@ -87,6 +87,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_air_m3 = 0.0
     s.run_in_g = 0.0
     s.run_out_g = 0.0
+    s.run_over_g = 0.0
     s.run_distrust_s = 0.0
     s.run_decided_min = 0.0
     s.run_hours = s.hours
@@ -104,6 +105,7 @@ def _sure(s: Record) -> None:
     s.sure_high_g = s.water_high_g
     s.sure_in_g = s.run_in_g
     s.sure_out_g = s.run_out_g
+    s.sure_over_g = s.run_over_g
     s.sure_hot_s = s.run_hot_s
     s.sure_dry_s = s.run_dry_s
     s.sure_air_m3 = s.run_air_m3
@@ -174,6 +176,7 @@ def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool
         s.water_high_g = s.sure_high_g
         s.run_in_g = s.sure_in_g
         s.run_out_g = s.sure_out_g
+        s.run_over_g = s.sure_over_g
         s.run_hot_s = s.sure_hot_s
         s.run_dry_s = s.sure_dry_s
         s.run_air_m3 = s.sure_air_m3
@@ -233,6 +236,7 @@ def describe_run(s: Record, row: Record) -> None:
     row.air_m3 = s.run_air_m3
     row.in_g = s.run_in_g
     row.out_g = s.run_out_g
+    row.over_g = s.run_over_g
     row.water_start_g = s.run_water_start_g
     row.water_end_g = s.water_g
     row.trusted = 1.0 if s.run_distrust_s == 0.0 else 0.0

@@ -55,13 +55,15 @@ STATE = np.dtype(
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
         *_floats("run_readings", "run_peak_c", "run_hot_s", "run_dry_s", "run_to_hot_t", "run_last_t"),
-        *_floats("run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_hours"),
+        *_floats(
+            "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
+        ),
         *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c", "run_coded"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
         # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
         *_floats("water_g", "water_low_g", "water_high_g"),
-        *_floats("sure_water_g", "sure_low_g", "sure_high_g", "sure_in_g", "sure_out_g"),
+        *_floats("sure_water_g", "sure_low_g", "sure_high_g", "sure_in_g", "sure_out_g", "sure_over_g"),
         *_floats("sure_hot_s", "sure_dry_s", "sure_air_m3"),
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
@@ -114,6 +116,7 @@ RUN_ROW = np.dtype(
         "air_m3",
         "in_g",
         "out_g",
+        "over_g",
         "water_start_g",
         "water_end_g",
         "wet",
@@ -168,6 +171,7 @@ ZERO_AT_FIRST = frozenset(
         "sure_high_g",
         "sure_in_g",
         "sure_out_g",
+        "sure_over_g",
         "sure_hot_s",
         "sure_dry_s",
         "sure_air_m3",

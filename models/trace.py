@@ -20,6 +20,8 @@ class Trace:
     """Discharge at or above the required temperature with the sump under working pressure."""
     pressure_trusted: NDArray[np.bool_]
     ambient_temp_c: FloatArray
+    ambient_error_k: FloatArray
+    """One standard deviation of it. [K]"""
     pressure_dew_point_c: FloatArray
     required_temp_c: FloatArray
     water_g: FloatArray

@@ -95,6 +95,7 @@ def make_trace(unit_id: str, start_ms: int, end_ms: int, *, step_s: int = 60) ->
         hot=np.zeros(len(at), dtype=bool),
         pressure_trusted=(into_run_min < 15) | ~running,
         ambient_temp_c=5.0 * full,
+        ambient_error_k=2.0 * full,
         pressure_dew_point_c=44.0 * full,
         required_temp_c=65.0 * full,
         water_g=water_g,

@@ -210,6 +210,7 @@ def trace(unit_id: str, start_ms: int, end_ms: int, step_ms: int = 10_000) -> Tr
         hot=running & (temp_c > 66),
         pressure_trusted=np.full(n, True),
         ambient_temp_c=np.full(n, 8.0),
+        ambient_error_k=np.full(n, 2.0),
         pressure_dew_point_c=np.full(n, 50.0),
         required_temp_c=np.full(n, 66.0),
         water_g=water_g,

@@ -206,3 +206,18 @@ def test_version(dewline) -> None:
     code, out, _ = dewline("version")
     assert code == 0
     assert out.strip()[0].isdigit()
+
+
+def test_a_drain_is_recorded_listed_and_taken_back(dewline) -> None:
+    assert dewline("maintenance", "add", "truck-a", "drain")[0] == 1
+    assert dewline("units", "set", "truck-a", "label=Truck A")[0] == 0
+    code, _, err = dewline("maintenance", "add", "truck-a", "drain", "--at", "2026-01-05T13:00:00Z")
+    assert code == 0
+    assert "number 1: drain of unit truck-a, 2026-01-05 13:00:00Z" in err
+    assert "2026-01-05 13:00:00Z" in dewline("maintenance", "list", "truck-a")[1]
+    assert dewline("maintenance", "undo", "1")[0] == 0
+    code, _, err = dewline("maintenance", "undo", "1")
+    assert (code, "taken back before" in err) == (1, True)
+    code, _, err = dewline("maintenance", "add", "truck-a", "drain", "--at", "9999-01-01")
+    assert (code, "until now" in err) == (1, True)
+    assert dewline("maintenance", "add", "truck-a", "wash")[0] == 2
