@@ -16,6 +16,7 @@ import msgspec
 
 from alerts.alarm import COVERED, Alarm, AlarmState, Told
 from alerts.policy import AlarmPolicy
+from models.records import Pattern
 
 
 class NoticeKind(enum.StrEnum):
@@ -110,6 +111,9 @@ def _told_lately(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:
 def _kind_due(
     alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, last_heard_at: dt.datetime
 ) -> NoticeKind | None:
+    # A silent unit is not heard of by its meaning: there the instant counts at which that became unusual.
+    if alarm.pattern is Pattern.SILENT_UNIT:
+        last_heard_at = max(last_heard_at, alarm.finding.first_flagged_at)
     if alarm.state in COVERED or now - last_heard_at > policy.silent:
         return None
     if alarm.active and alarm.told is not Told.ACTIVE:

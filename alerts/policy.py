@@ -33,7 +33,8 @@ class AlarmPolicy:
     long_past: dt.timedelta = dt.timedelta(hours=24)
     """A condition first heard of so long after its end raises no alarm."""
     silent: dt.timedelta = dt.timedelta(days=7)
-    """Nobody is mailed about a unit whose newest reading is older: that is history being imported."""
+    """Nobody is mailed about a unit whose newest reading is older: that is history being imported. Of a unit
+    that fell silent, the silence must have become too long within this time, else it raises no alarm."""
     keep_returned: dt.timedelta = dt.timedelta(days=7)
     """Ended but unacknowledged alarms leave the list after this."""
     withdraw_delay: dt.timedelta = dt.timedelta(minutes=1)
@@ -167,6 +168,8 @@ def _owner(finding: Finding, book: _Book, policy: AlarmPolicy) -> Alarm | None:
 
 
 def _worth_raising(finding: Finding, now: dt.datetime, policy: AlarmPolicy) -> bool:
+    if finding.pattern is Pattern.SILENT_UNIT and now - finding.first_flagged_at > policy.silent:
+        return False
     stood_until = finding.end_at or now
     if stood_until - finding.first_flagged_at < policy.rationales[finding.pattern].on_delay:
         return False

@@ -13,6 +13,7 @@ _PATTERNS = {
     Pattern.SHORT_CYCLING: "Short, cool runs",
     Pattern.NEVER_REACHING_TEMPERATURE: "Never gets hot",
     Pattern.PRESSURE_SENSOR_ICING: "Pressure sensor iced",
+    Pattern.SILENT_UNIT: "Not heard of",
 }
 OUTCOMES = {
     Outcome.DRIED_OUT: "dried out",

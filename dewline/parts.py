@@ -51,6 +51,7 @@ def parameters(loaded: Loaded) -> Parameters:
         required_floor_c=analysis.floor_c,
         rh_over_water=analysis.rh_over == "water",
         harmful_water_fraction=analysis.harmful_water_frac,
+        silent_after_h=analysis.silent_after_h,
     )
 
 

@@ -21,6 +21,7 @@ from dashboards.live_sources import LiveSources
 from dashboards.server import BoardServer
 from dewline import parts
 from dewline.broker import EmbeddedBroker
+from dewline.hearing import Hearing
 from dewline.late import Notes
 from dewline.links import Links
 from dewline.settings import Loaded
@@ -105,6 +106,7 @@ class Runtime:
         loaded = self._loaded
         loaded.home.mkdir(parents=True, exist_ok=True)
         self._notes = Notes(loaded.home)
+        self._hearing = Hearing(time.monotonic())
         self.store = EmbeddedStore(loaded.store_path)
         running.callback(self.store.close)
         self.database = open_database(loaded.database_url)
@@ -169,6 +171,7 @@ class Runtime:
         self.worker.submit({reading.unit_id for reading in readings})
 
     def _tick(self) -> None:
+        self._hearing.note(time.monotonic(), connected=self.listener.counts().connected)
         # Readings also come by import, past the listener: every unit is looked after from time to time.
         try:
             self.worker.look_at([*self._notes.read(), *self.store.units()])
@@ -181,7 +184,8 @@ class Runtime:
         if late_ms is not None:
             late = Reading(unit_id=unit_id, observed_at_ms=late_ms, received_at_ms=late_ms)
             self.analyst.note_stored([late])
-        events = self.analyst.catch_up(unit_id)
+        steady = self._hearing.steady(time.monotonic())
+        events = self.analyst.catch_up(unit_id, unix_ms() if steady else None)
         if late_ms is not None:
             self._notes.done(unit_id, late_ms)
         findings = newest_findings(events)

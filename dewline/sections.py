@@ -103,6 +103,9 @@ class Analysis(Section):
     """What relative humidity below 0 degC refers to, as the humidity sensors report it."""
     harmful_water_frac: float = Field(default=0.005, gt=0, le=0.5)
     """Retained water that does harm, as a fraction of the oil charge by mass."""
+    silent_after_h: float = Field(default=96.0, gt=0, le=8760)
+    """A unit of which nothing has come for so long is told of, unless it is often silent for half as long or
+    longer: then after twice what is usual of it. 96 is a long weekend. [h]"""
     models_path: Path | None = None
     """Trained models to use in place of the shipped ones."""
     workers: int = Field(default=0, ge=0, le=256)

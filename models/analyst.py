@@ -26,7 +26,7 @@ from ingest.units_of_measure import MS_PER_DAY, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
 from models.parameters import Parameters
-from models.records import Event, Finding, Run, WaterDay
+from models.records import Event, Finding, Pattern, Run, WaterDay
 from models.trace import Trace
 
 logger = logging.getLogger(__name__)
@@ -64,8 +64,14 @@ class Analyst:
                 oldest_ms = self._oldest_come_ms.get(reading.unit_id, reading.observed_at_ms)
                 self._oldest_come_ms[reading.unit_id] = min(oldest_ms, reading.observed_at_ms)
 
-    def catch_up(self, unit_id: str) -> list[Event]:
+    def catch_up(self, unit_id: str, now_ms: int | None = None) -> list[Event]:
         """Fold all that the store holds of a unit and its state has not seen, early or late.
+
+        Parameters
+        ----------
+        now_ms : int, optional
+            Until when nothing more has come, to judge the unit's silence; None where that is not known, for
+            our own silence is not the unit's. [Unix ms]
 
         Returns
         -------
@@ -82,7 +88,7 @@ class Analyst:
         with self._lock:
             oldest_ms = self._oldest_come_ms.pop(unit_id, None)
         try:
-            return self._caught_up(unit_id, oldest_ms)
+            return self._caught_up(unit_id, oldest_ms, now_ms)
         except BaseException:
             if oldest_ms is not None:
                 with self._lock:
@@ -102,7 +108,7 @@ class Analyst:
         readings = self._store.read(unit_id, start_ms, end_ms)
         return engine.trace(state, readings, profile, self._parameters, services)
 
-    def _caught_up(self, unit_id: str, oldest_ms: int | None) -> list[Event]:
+    def _caught_up(self, unit_id: str, oldest_ms: int | None, now_ms: int | None) -> list[Event]:
         profile, services = self._profile(unit_id), self._maintenance.of(unit_id)
         made_with = engine.fingerprint(profile, self._parameters, self._models)
         state = self._states.get(unit_id)
@@ -126,6 +132,7 @@ class Analyst:
         state, found = engine.settle(state, self._models, services)
         events += found
         self._keep(state, found, before_ms)
+        events += self._judge_silence(state, profile, now_ms)
         if set_back or (state.rows, len(state.serviced)) != self._told.get(unit_id):
             events += self._withdraw(unit_id)
             self._tell_standing(state, profile)
@@ -216,6 +223,20 @@ class Analyst:
             instants = self._results.checkpoint_instants(state.unit_id)
             self._results.drop_checkpoints(state.unit_id, kept_checkpoints(instants))
         self._states[state.unit_id] = state
+
+    def _judge_silence(self, state: engine.State, profile: UnitProfile, now_ms: int | None) -> list[Event]:
+        """Judge the silence after the newest reading; one that was told goes on whatever the clock says."""
+        unproven = self._unproven.get(state.unit_id, {}).values()
+        told_ms = [
+            round(finding.first_flagged_at.timestamp() * MS_PER_S) + 1
+            for finding in unproven
+            if finding.pattern is Pattern.SILENT_UNIT
+        ]
+        until_ms = max([now_ms or 0, *told_ms])
+        state, found = engine.judge_silence(state, until_ms, profile, self._parameters)
+        if found:
+            self._keep(state, found, engine.newest_ms(state))
+        return found
 
     def _tell_standing(self, state: engine.State, profile: UnitProfile) -> None:
         status = engine.status(state, profile, self._parameters)

@@ -7,6 +7,7 @@ features, a scikit-learn model gives it a probability, and the pattern files tur
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import math
 from collections.abc import Iterator, Sequence
@@ -25,15 +26,17 @@ from models.artefact import PatternModels
 from models.fold import fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
-from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY
+from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY, silent_unit
 from models.patterns.suppression import explained, explanation
 from models.patterns.watch import Moment, Watch, instant
 from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
 from models.servicing import between, serviced, waiting
+from models.silence import silence_row
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
     RUN_ROW,
+    SILENCE,
     STATE,
     Record,
     constants,
@@ -41,6 +44,7 @@ from models.state import (
 )
 from models.trace import Trace
 
+SILENT = silent_unit.PATTERN
 ROWS = 2048
 HIGHEST_TEMP_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
@@ -168,6 +172,8 @@ def advance(
     memory, watches = state.memory.copy(), dict(state.watches)
     events: list[Event] = []
     _check(state, readings)
+    watches[SILENT], undone = silent_unit.undone(watches[SILENT], _first_at(readings))
+    events += undone
     due = _due(state, services, readings)
     for part, service in between(readings, due):
         for run_rows, rows in _folded(memory, part, profile, parameters):
@@ -214,6 +220,37 @@ def agrees(state: State, services: Sequence[Service]) -> bool:
     # Work of the newest reading's own millisecond comes after it, and may still wait.
     still = {service.key for service in waiting(services, state.serviced, newest)}
     return past - still == set(state.serviced)
+
+
+def judge_silence(
+    state: State, now_ms: int, profile: UnitProfile, parameters: Parameters
+) -> tuple[State, list[Event]]:
+    """Whether a unit of which nothing has come has been silent for too long by now.
+
+    The finding is the one that `advance` makes of the same silence when a reading ends it; a reading that
+    comes from within the silence takes it back.
+
+    Parameters
+    ----------
+    state : State
+        As the newest reading left it; not changed.
+    now_ms : int
+        Until when nothing is known to have come. [Unix ms]
+
+    Returns
+    -------
+    State, list of Event
+        The state with the finding standing, and the finding; as it was and nothing when all is usual.
+    """
+    row = np.zeros(1, DECISION_ROW)[0]
+    silence_row(state.memory[0], constants(profile, parameters)[0], now_ms / MS_PER_S, SILENCE, row)
+    # Before the first reading there is no instant to count from, and the comparison is false.
+    if not now_ms / MS_PER_S > row["since_t"] + row["features"][0]:
+        return state, []
+    watches = dict(state.watches)
+    judged = silent_unit.judge(watches[SILENT], row_records.moment(state.unit_id, row))
+    found: list[Event] = [*_taken(SILENT, *judged, watches)]
+    return (replace(state, watches=watches), found) if found else (state, [])
 
 
 def decision_rows(readings: Readings, profile: UnitProfile, parameters: Parameters) -> tuple[Record, Record]:
@@ -348,6 +385,12 @@ def _check(state: State, readings: Readings) -> None:
             f"readings of unit {state.unit_id!r} from {readings.observed_at_ms[0]} ms on are not later than"
             f" its state at {newest} ms"
         )
+
+
+def _first_at(readings: Readings) -> dt.datetime | None:
+    """Instant of the first reading that will be folded; None when none will."""
+    kept = np.flatnonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0)
+    return instant(float(readings.observed_at_ms[kept[0]]) / MS_PER_S) if len(kept) else None
 
 
 def _usable(readings: Readings, name: str, highest: float = math.inf) -> FloatArray:

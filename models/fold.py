@@ -17,7 +17,8 @@ from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
 from models.humidity import pressure_dew_point_c
-from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOUND, Record
+from models.silence import limit_s, note_gap, silence_row
+from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOUND, SILENCE_ENDED, Record
 
 ROOM = 8
 """Most decision rows that one reading can bring."""
@@ -189,6 +190,10 @@ def _fold_one(
     if math.isnan(s.t):
         dt = 0.0
         _begin_life(s, c, t)
+    if dt > limit_s(s, c):
+        silence_row(s, c, t, SILENCE_ENDED, rows[n[1]])
+        n[1] += 1
+    note_gap(s, c, t, dt)
     s.t = t
     if math.floor(t / S_PER_DAY) > s.day:
         end_day(s, t, rows[n[1]])

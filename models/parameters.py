@@ -40,6 +40,8 @@ class Parameters:
     """Half the usual difference between afternoon and night, carried between two cold soaks. [K]"""
     working_pressure_fraction: float = 0.5
     """Of the minimum-pressure valve's setting: below it the sump is not under working pressure."""
+    silent_after_h: float = 96.0
+    """Nothing heard for so long is unusual even over a long weekend; the unit's own habits may allow more."""
     gap_s: float = 600.0
     """A silence longer than this is not bridged as if nothing had happened."""
     carrying_air_floor: float = 0.1

@@ -17,6 +17,7 @@ class Pattern(enum.StrEnum):
     SHORT_CYCLING = "short_cycling"
     NEVER_REACHING_TEMPERATURE = "never_reaching_temperature"
     PRESSURE_SENSOR_ICING = "pressure_sensor_icing"
+    SILENT_UNIT = "silent_unit"
 
 
 class Outcome(enum.StrEnum):
@@ -86,7 +87,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     start_at: dt.datetime
     end_at: dt.datetime | None
     first_flagged_at: dt.datetime
-    """`observed_at` of the reading whose arrival decided it."""
+    """`observed_at` of the reading whose arrival decided it; of a silence, when it became too long."""
     confidence: float
     """Probability that the pattern's model gave when it was flagged, 0-1."""
     evidence: tuple[Evidence, ...]

@@ -12,13 +12,25 @@ from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, WARMING_COLUMNS
 from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
-from models.state import PRESSURE_DOUBT, PRESSURE_SOUND, RUN_ENDED, RUN_ROW, WARMING, Record
+from models.silence import SILENCE_COLUMNS
+from models.state import (
+    PRESSURE_DOUBT,
+    PRESSURE_SOUND,
+    RUN_ENDED,
+    RUN_ROW,
+    SILENCE,
+    SILENCE_ENDED,
+    WARMING,
+    Record,
+)
 
 COLUMNS_OF_KIND = {
     RUN_ENDED: RUN_COLUMNS,
     WARMING: WARMING_COLUMNS,
     PRESSURE_DOUBT: PRESSURE_COLUMNS,
     PRESSURE_SOUND: PRESSURE_COLUMNS,
+    SILENCE: SILENCE_COLUMNS,
+    SILENCE_ENDED: SILENCE_COLUMNS,
 }
 SAME_G = 0.5
 """Less than this is no change that sensors could tell. [g]"""

@@ -30,6 +30,8 @@ N_SOAK = 6
 SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
 N_FEATURES = 16
+N_GAPS = 8
+"""Long silences that are remembered: two months of a truck that works one week in two."""
 
 
 def _floats(*names: str) -> list[tuple[str, str]]:
@@ -74,6 +76,9 @@ STATE = np.dtype(
         # Histories the patterns ask for.
         *_floats("wet_runs", "last_dry_t", "first_wet_t", "own_to_hot_min", "never_hot_runs"),
         ("wet_t", "f8", 16),
+        # Silences: how long the latest ones were, and when they ended.
+        ("gap_long_s", "f8", N_GAPS),
+        ("gap_ended_t", "f8", N_GAPS),
         ("bin_t", "f8", N_BINS),
         ("bin_sum", "f8", N_BINS),
         ("bin_n", "f8", N_BINS),
@@ -94,6 +99,7 @@ CONSTANTS = np.dtype(
         *_floats("short_run_s", "wet_hot_s", "wet_gain_g"),
         *_floats("drying_low", "drying_best", "drying_high", "air_floor"),
         *_floats("cooling_s", "swing_k", "solar_offset_s", "cold_kit"),
+        *_floats("silent_s"),
     ],
     align=True,
 )
@@ -134,6 +140,7 @@ DECISION_ROW = np.dtype(
 # Kinds of decision row.
 WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 DAY_ENDED = 7.0
+SILENCE, SILENCE_ENDED = 16.0, 17.0
 
 # Kinds of conflict between the pressure sensor and everything else.
 NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_FOLLOW = (
@@ -218,6 +225,7 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
         "floor_c": parameters.required_floor_c,
         "rh_over_water": float(parameters.rh_over_water),
         "gap_s": parameters.gap_s,
+        "silent_s": parameters.silent_after_h * 3600.0,
         "short_run_s": parameters.short_run_min * 60.0,
         "wet_hot_s": parameters.wet_hot_min * 60.0,
         "wet_gain_g": parameters.wet_gain_g,

@@ -19,6 +19,7 @@ EXPLAINS_BACK = dt.timedelta(hours=1)
 """A cause is recognised some minutes after it began. What began longer before it was there without it."""
 
 SUPPRESSED_BY: dict[Pattern, frozenset[Pattern]] = {
+    Pattern.SILENT_UNIT: frozenset(),
     Pattern.PRESSURE_SENSOR_ICING: frozenset(),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset(),
     Pattern.SHORT_CYCLING: frozenset(),
@@ -27,6 +28,7 @@ SUPPRESSED_BY: dict[Pattern, frozenset[Pattern]] = {
 reading that shows both opens the cause alone."""
 
 DRAWN_FROM: dict[Pattern, frozenset[str]] = {
+    Pattern.SILENT_UNIT: frozenset(SIGNALS),
     Pattern.PRESSURE_SENSOR_ICING: frozenset({"pressure_kpa"}),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset({"discharge_temp_c"}),
     Pattern.SHORT_CYCLING: frozenset({"discharge_temp_c", "hours"}),

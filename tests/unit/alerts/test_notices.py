@@ -150,3 +150,18 @@ def test_reopened_mail_has_its_own_key_and_a_late_first_one_the_usual():
     assert first.key == f"{one.alarm_id}.raised"
     again = replace(first, kind=NoticeKind.REOPENED)
     assert again.key == f"{one.alarm_id}.reopened-1"
+
+
+def test_silence_is_mailed_although_nothing_has_been_heard_for_longer_than_the_limit():
+    """A unit that is often silent for days is missed only after the week within which others are mailed."""
+    finding = make_finding(Pattern.SILENT_UNIT, start_at=NOON - 2 * POLICY.silent)
+    post = Post(life.raised(finding, POLICY.rationales[finding.pattern].priority, NOON))
+    heard = {"RM-07": finding.start_at}
+    assert post.collect(NOON, last_heard=heard) == [NoticeKind.RAISED]
+
+
+def test_silence_of_a_whole_imported_fleet_is_one_mail():
+    rationale = POLICY.rationales[Pattern.SILENT_UNIT]
+    fleet = [make_finding(Pattern.SILENT_UNIT, f"RM-{n:02d}") for n in range(100)]
+    post = Post(*(life.raised(finding, rationale.priority, NOON) for finding in fleet))
+    assert post.collect(NOON + H, last_heard={}) == [NoticeKind.SUMMARY]

@@ -264,3 +264,16 @@ def test_explained_finding_ends_its_alarm_at_once_and_names_the_cause():
     closed = msgspec.structs.replace(finding, end_at=NOON, explained_by=cause)
     assert ledger.hear(NOON, closed) == [K.REVISED, K.RETURNED]
     assert ledger.one.close_reason == f"explained by: {ledger.policy.rationales[cause].title}"
+
+
+def test_silence_that_began_long_ago_is_history_and_raises_nothing():
+    """A fleet whose logs end in the past is silent from there on, and nobody can respond to that."""
+    ledger = Ledger()
+    silent = make_finding(Pattern.SILENT_UNIT)
+    assert ledger.hear(NOON + ledger.policy.silent + H, silent) == []
+    assert ledger.hear(NOON + ledger.policy.silent, silent) == [K.RAISED]
+
+
+def test_other_conditions_that_still_stand_are_raised_however_old():
+    ledger = Ledger()
+    assert ledger.hear(NOON + 2 * ledger.policy.silent, make_finding()) == [K.RAISED]
