@@ -46,6 +46,9 @@ unit_status = sa.Table(
     sa.Column("unit_id", _Id, primary_key=True),
     sa.Column("observed_at_ms", _Ms, nullable=False),
     sa.Column("record", sa.Text, nullable=False),
+    # When it was brought so far, and how many readings that took: the unit's watermark.
+    sa.Column("analysed_at_ms", _Ms),
+    sa.Column("n_readings", _Ms),
 )
 
 links = sa.Table(
@@ -73,6 +76,18 @@ findings = sa.Table(
     sa.Column("pattern", sa.String(64), nullable=False),
     sa.Column("start_at_ms", _Ms, nullable=False),
     sa.Column("end_at_ms", _Ms),
+    sa.Column("record", sa.Text, nullable=False),
+)
+
+finding_versions = sa.Table(
+    "finding_versions",
+    metadata,
+    sa.Column("version_id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("unit_id", _Id, nullable=False, index=True),
+    sa.Column("finding_id", sa.String(192), nullable=False, index=True),
+    sa.Column("said_at_ms", _Ms, nullable=False),
+    sa.Column("cause", sa.String(32), nullable=False),
+    sa.Column("mailed_at_ms", _Ms),
     sa.Column("record", sa.Text, nullable=False),
 )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from typing import Any, Protocol, TypeVar
+from typing import Any, NamedTuple, Protocol, TypeVar
 
 import msgspec
 import sqlalchemy as sa
@@ -66,42 +66,76 @@ class StatusLike(Protocol):
     def observed_at(self) -> dt.datetime: ...  # noqa: D102
 
 
+class Checkpoint(NamedTuple):
+    """The engine's state as it was after the reading of `at_ms`. [Unix ms]"""
+
+    unit_id: str
+    at_ms: int
+    state: bytes
+
+
+class Watermark(NamedTuple):
+    """How far a unit has been analysed."""
+
+    analysed_until_ms: int
+    """Instant of the newest reading taken in. [Unix ms]"""
+    analysed_at_ms: int | None
+    """When that was done. [Unix ms]"""
+    n_readings: int | None
+    """Readings taken in up to there; those whose clock was wrong are not among them."""
+
+
 class Results:
     """Reads and writes the engine's records. Any thread may call it; each save is one transaction."""
 
     def __init__(self, engine: sa.Engine) -> None:
         self._engine = engine
+        # Building a statement takes longer than carrying it out.
+        self._upserts = {
+            table: upsert(engine, table) for table in (runs, findings, water_days, unit_status, checkpoints)
+        }
+
+    def save(
+        self,
+        *,
+        run_records: Iterable[RunLike] = (),
+        finding_records: Iterable[FindingLike] = (),
+        day_records: Iterable[WaterDayLike] = (),
+        status: StatusLike | None = None,
+        watermark: Watermark | None = None,
+        checkpoint: Checkpoint | None = None,
+    ) -> None:
+        """Keep all of it, in one transaction; `watermark` goes with `status`."""
+        with self._engine.begin() as connection:
+            self._write(connection, runs, [_run_row(record) for record in run_records])
+            self._write(connection, findings, [_finding_row(record) for record in finding_records])
+            self._write(connection, water_days, [_day_row(record) for record in day_records])
+            self._write(connection, unit_status, [] if status is None else [_status_row(status, watermark)])
+            self._write(connection, checkpoints, [] if checkpoint is None else [_checkpoint_row(checkpoint)])
 
     def save_runs(self, records: Iterable[RunLike]) -> None:
         """Keep runs by (unit_id, start_at)."""
-        self._save(runs, [_run_row(record) for record in records])
+        self.save(run_records=records)
 
     def save_findings(self, records: Iterable[FindingLike]) -> None:
         """Keep findings by finding_id."""
-        self._save(findings, [_finding_row(record) for record in records])
+        self.save(finding_records=records)
 
     def save_water_days(self, records: Iterable[WaterDayLike]) -> None:
         """Keep days of water by (unit_id, date)."""
-        self._save(water_days, [{name: getattr(record, name) for name in _WATER_DAY} for record in records])
+        self.save(day_records=records)
 
-    def save_status(self, *records: StatusLike) -> None:
-        """Keep standings, one a unit: the newest save counts, which after a rewind may look back."""
-        self._save(
-            unit_status,
-            [
-                {"unit_id": r.unit_id, "observed_at_ms": _ms(r.observed_at), "record": json_record.encode(r)}
-                for r in records
-            ],
-        )
+    def save_status(self, status: StatusLike) -> None:
+        """Keep a unit's standing: the newest save counts, which after a rewind may look back."""
+        self.save(status=status)
 
     def save_checkpoint(self, unit_id: str, at_ms: int, state: bytes) -> None:
         """Keep the engine's state as it was after the reading of `at_ms`. [Unix ms]"""
-        self._save(checkpoints, [{"unit_id": unit_id, "observed_at_ms": at_ms, "state": state}])
+        self.save(checkpoint=Checkpoint(unit_id, at_ms, state))
 
-    def _save(self, table: sa.Table, rows: Sequence[dict[str, Any]]) -> None:
+    def _write(self, connection: sa.Connection, table: sa.Table, rows: Sequence[dict[str, Any]]) -> None:
         if rows:
-            with self._engine.begin() as connection:
-                connection.execute(upsert(self._engine, table), rows)
+            connection.execute(self._upserts[table], rows)
 
     def runs(
         self,
@@ -162,6 +196,14 @@ class Results:
         """How every unit stands, in order of unit_id."""
         return self._records(kind, sa.select(unit_status.c.record).order_by(unit_status.c.unit_id))
 
+    def watermark(self, unit_id: str) -> Watermark | None:
+        """How far one unit has been analysed; None before its first reading."""
+        kept = unit_status.c
+        wanted = sa.select(kept.observed_at_ms, kept.analysed_at_ms, kept.n_readings)
+        with self._engine.connect() as connection:
+            row = connection.execute(wanted.where(kept.unit_id == unit_id)).first()
+        return None if row is None else Watermark(*row)
+
     def _records(self, kind: type[T], wanted: sa.Select[str]) -> list[T]:
         with self._engine.connect() as connection:
             return [json_record.decode(record, kind) for record in connection.scalars(wanted)]
@@ -203,39 +245,42 @@ class Results:
         found = self.checkpoint_before(unit_id, at_ms + 1)
         return found[1] if found is not None and found[0] == at_ms else None
 
-    def drop_after(self, unit_id: str, at_ms: int) -> None:
-        """Take back what later readings will say anew: for a rewind to the state before `at_ms`.
+    def rewind(
+        self,
+        unit_id: str,
+        at_ms: int | None,
+        *,
+        runs_from_ms: int | None,
+        standing: Iterable[FindingLike] = (),
+    ) -> None:
+        """Take back what later readings will say anew, in one transaction.
 
-        Goes: runs that started at or after `at_ms`, days of water later than its UTC day, checkpoints at or
-        after it. Stays: findings, which keep their identity and are revised (see `replace_findings`).
+        Goes: runs that started at or after `runs_from_ms`, days of water later than the UTC day of `at_ms`,
+        checkpoints after `at_ms`. Stays: findings, which keep their identity and are revised; those that
+        stood then stand again.
+
+        Parameters
+        ----------
+        at_ms : int or None
+            Instant of the state that is taken up again; None for the very start. [Unix ms]
+        runs_from_ms : int or None
+            Every run that began before is closed for good in that state; None: none is. [Unix ms]
+        standing : iterable
+            Findings that stood in that state.
         """
-        day = (_EPOCH + dt.timedelta(milliseconds=at_ms)).date()
+        gone = (
+            {runs: [], water_days: [], checkpoints: []}
+            if at_ms is None
+            else {
+                runs: [] if runs_from_ms is None else [runs.c.start_at_ms >= runs_from_ms],
+                water_days: [water_days.c.date > (_EPOCH + dt.timedelta(milliseconds=at_ms)).date()],
+                checkpoints: [checkpoints.c.observed_at_ms > at_ms],
+            }
+        )
         with self._engine.begin() as connection:
-            for table, late in (
-                (runs, runs.c.start_at_ms >= at_ms),
-                (water_days, water_days.c.date > day),
-                (checkpoints, checkpoints.c.observed_at_ms >= at_ms),
-            ):
-                connection.execute(sa.delete(table).where(table.c.unit_id == unit_id, late))
-
-    def replace_findings(self, unit_id: str, records: Iterable[FindingLike]) -> None:
-        """Make these the unit's only findings, in one transaction.
-
-        Raises
-        ------
-        ValueError
-            If a record is of another unit.
-        """
-        rows = [_finding_row(record) for record in records]
-        for row in rows:
-            if row["unit_id"] != unit_id:
-                raise ValueError(
-                    f"finding {row['finding_id']!r} is of unit {row['unit_id']!r}, expected {unit_id!r}"
-                )
-        with self._engine.begin() as connection:
-            connection.execute(sa.delete(findings).where(findings.c.unit_id == unit_id))
-            if rows:
-                connection.execute(upsert(self._engine, findings), rows)
+            for table, late in gone.items():
+                connection.execute(sa.delete(table).where(table.c.unit_id == unit_id, *late))
+            self._write(connection, findings, [_finding_row(record) for record in standing])
 
 
 def _run_row(record: RunLike) -> dict[str, Any]:
@@ -244,6 +289,28 @@ def _run_row(record: RunLike) -> dict[str, Any]:
         "start_at_ms": _ms(record.start_at),
         "end_at_ms": None if record.end_at is None else _ms(record.end_at),
         "record": json_record.encode(record),
+    }
+
+
+def _day_row(record: WaterDayLike) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in _WATER_DAY}
+
+
+def _status_row(record: StatusLike, watermark: Watermark | None) -> dict[str, Any]:
+    return {
+        "unit_id": record.unit_id,
+        "observed_at_ms": _ms(record.observed_at),
+        "record": json_record.encode(record),
+        "analysed_at_ms": watermark and watermark.analysed_at_ms,
+        "n_readings": watermark and watermark.n_readings,
+    }
+
+
+def _checkpoint_row(checkpoint: Checkpoint) -> dict[str, Any]:
+    return {
+        "unit_id": checkpoint.unit_id,
+        "observed_at_ms": checkpoint.at_ms,
+        "state": checkpoint.state,
     }
 
 

@@ -10,23 +10,27 @@ from __future__ import annotations
 import itertools
 import logging
 import threading
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 
 import msgspec
 import sqlalchemy as sa
 
+from ingest.finding_versions import FindingVersions
 from ingest.maintenance import Maintenance, Service
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.reading import Reading, Readings
 from ingest.register import Register
-from ingest.results import Results
+from ingest.results import Checkpoint, Results, Watermark
 from ingest.store.protocol import ReadingStore
 from ingest.units_of_measure import MS_PER_DAY, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
 from models.parameters import Parameters
 from models.records import Event, Finding, Pattern, Run, WaterDay
+from models.said import Cause, worth_keeping
 from models.trace import Trace
 
 logger = logging.getLogger(__name__)
@@ -36,8 +40,18 @@ DAILY_FOR_DAYS = 14
 and those that do cost a fold of weeks, not of years."""
 
 
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
 class Analyst:
-    """Folds stored readings into runs, findings and standings; one thread at a time may `catch_up`."""
+    """Folds stored readings into runs, findings and standings; one thread at a time may `catch_up`.
+
+    Parameters
+    ----------
+    clock_ms : callable
+        The time now. [Unix ms]
+    """
 
     def __init__(
         self,
@@ -46,14 +60,17 @@ class Analyst:
         register: Register,
         parameters: Parameters,
         models: PatternModels,
+        clock_ms: Callable[[], int] = _now_ms,
     ) -> None:
         self._store, self._register = store, register
-        self._results, self._maintenance = Results(database), Maintenance(database)
-        self._parameters, self._models = parameters, models
+        self._results, self._versions = Results(database), FindingVersions(database)
+        self._maintenance = Maintenance(database)
+        self._parameters, self._models, self._clock_ms = parameters, models, clock_ms
         self._states: dict[str, engine.State] = {}
+        self._made_with: dict[str, tuple[UnitProfile, str]] = {}
         self._told: dict[str, tuple[int, int]] = {}
         self._told_water: dict[str, WaterDay] = {}
-        self._unproven: dict[str, dict[str, Finding]] = {}
+        self._unproven: dict[str, _Unproven] = {}
         self._oldest_come_ms: dict[str, int] = {}
         self._lock = threading.Lock()
 
@@ -98,20 +115,16 @@ class Analyst:
 
     def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
         """What the engine works out at every reading of ``start_ms <= t < end_ms``."""
-        profile, services = self._profile(unit_id), self._maintenance.of(unit_id)
-        made_with = engine.fingerprint(profile, self._parameters, self._models)
-        found = self._results.checkpoint_before(unit_id, start_ms)
-        state = self._decoded(found[1], made_with) if found else None
-        state = state or engine.initial_state(unit_id, made_with)
+        (profile, made_with), services = self._profile(unit_id), self._maintenance.of(unit_id)
+        state = self._kept_before(unit_id, start_ms, made_with)
         for chunk in self._store.chunks(unit_id, _after(engine.newest_ms(state)), start_ms):
             state, _ = engine.advance(state, chunk, profile, self._parameters, self._models, services)
         readings = self._store.read(unit_id, start_ms, end_ms)
         return engine.trace(state, readings, profile, self._parameters, services)
 
     def _caught_up(self, unit_id: str, oldest_ms: int | None, now_ms: int | None) -> list[Event]:
-        profile, services = self._profile(unit_id), self._maintenance.of(unit_id)
-        made_with = engine.fingerprint(profile, self._parameters, self._models)
-        state = self._states.get(unit_id)
+        (profile, made_with), services = self._profile(unit_id), self._maintenance.of(unit_id)
+        state, events = self._states.get(unit_id), list[Event]()
         set_back = (
             state is None
             or state.made_with != made_with
@@ -119,64 +132,105 @@ class Analyst:
             or self._has_missed(state, oldest_ms)
         )
         if state is None or set_back:
-            state = self._set_back(unit_id, made_with, services)
-        # What stood at the kept state stands again, whatever was said of it since.
-        events: list[Event] = list(engine.standing(state)) if set_back else []
-        self._results.save_findings(_newest(events))
-        for chunk in self._daily(unit_id, engine.newest_ms(state)):
-            before_ms = engine.newest_ms(state)
-            state, found = engine.advance(state, chunk, profile, self._parameters, self._models, services)
-            events += found
-            self._keep(state, found, before_ms)
-        before_ms = engine.newest_ms(state)
-        state, found = engine.settle(state, self._models, services)
-        events += found
-        self._keep(state, found, before_ms)
-        events += self._judge_silence(state, profile, now_ms)
-        if set_back or (state.rows, len(state.serviced)) != self._told.get(unit_id):
-            events += self._withdraw(unit_id)
-            self._tell_standing(state, profile)
+            state = self._set_back(unit_id, made_with, services, oldest_ms)
+            events += engine.standing(state)
+        found: list[Event] = []
+        for state, more in self._folded(state, profile, services):  # noqa: B020 - each goes on from the last
+            found += more
+            if self._ends_a_day(state):
+                self._keep(state, found)
+                events, found = events + found, []
+        state, more = self._silence(state, profile, now_ms)
+        found += more
+        if found or unit_id in self._unproven or _seen(state) != self._told.get(unit_id):
+            gone = self._settle(state, profile, found)
+            events = [*events, *found, *gone]
+            self._say(unit_id, _newest(events))
         return events
 
     def _has_missed(self, state: engine.State, oldest_ms: int | None) -> bool:
-        """Whether the store holds rows behind the state's newest that it has not seen; repeats are none."""
+        """Whether the store holds rows behind the state's newest that it has not seen; repeats are none.
+
+        Only the rows since the checkpoint before the oldest that came are counted, for a truck that sends
+        everything twice would else have its whole history counted with every message.
+        """
         newest_ms = engine.newest_ms(state)
         if newest_ms is None:
             return False
         # Nobody tells of readings from before recorded work that another process has brought.
         if not engine.ends_with_work(state) and (oldest_ms is None or oldest_ms > newest_ms):
             return False
-        return self._stored(state.unit_id, newest_ms) > state.rows
+        from_ms = newest_ms if oldest_ms is None else min(oldest_ms, newest_ms)
+        kept = self._kept_before(state.unit_id, from_ms, state.made_with)
+        stored = self._stored(state.unit_id, _after(engine.newest_ms(kept)), newest_ms)
+        return stored > state.rows - kept.rows
 
-    def _stored(self, unit_id: str, until_ms: int) -> int:
-        return self._store.count(unit_id, until_ms + 1, without=int(Quality.CLOCK_WRONG))
+    def _stored(self, unit_id: str, start_ms: int | None, until_ms: int) -> int:
+        return self._store.count(unit_id, until_ms + 1, start_ms=start_ms, without=int(Quality.CLOCK_WRONG))
 
-    def _set_back(self, unit_id: str, made_with: str, services: Sequence[Service]) -> engine.State:
+    def _kept_before(self, unit_id: str, at_ms: int, made_with: str) -> engine.State:
+        """The newest kept state before an instant; that before the first reading when there is none."""
+        found = self._results.checkpoint_before(unit_id, at_ms)
+        state = self._decoded(found[1], made_with) if found else None
+        return state or engine.initial_state(unit_id, made_with)
+
+    def _set_back(
+        self, unit_id: str, made_with: str, services: Sequence[Service], oldest_ms: int | None
+    ) -> engine.State:
         """The newest kept state that has seen all that is stored and recorded up to then, taken up again.
 
         What was said after it is taken back; findings flagged since must prove themselves anew.
         """
-        state = engine.initial_state(unit_id, made_with)
-        for at_ms in reversed(self._results.checkpoint_instants(unit_id)):
-            kept = self._decoded(self._results.checkpoint(unit_id, at_ms) or b"", made_with)
-            if (
-                kept is not None
-                and self._stored(unit_id, at_ms) == kept.rows
-                and engine.agrees(kept, services)
-            ):
-                state = kept
-                break
+        instants = self._results.checkpoint_instants(unit_id)
+        known_good = [at_ms for at_ms in instants if oldest_ms is None or at_ms < oldest_ms]
+        state = self._newest_whole(unit_id, known_good, made_with, services)
         newest_ms = engine.newest_ms(state)
-        unproven = self._unproven.setdefault(unit_id, {})
+        readable = not instants or self._kept(unit_id, instants[-1], made_with) is not None
+        before = self._states.get(unit_id)
+        anew = not readable or (before is not None and before.made_with != made_with)
+        unproven = self._unproven.setdefault(unit_id, _Unproven())
+        unproven.cause = Cause.WORKED_ANEW if anew or unproven.cause is Cause.WORKED_ANEW else Cause.LATE_DATA
         for finding in self._results.findings(Finding, unit_id):
             flagged_ms = finding.first_flagged_at.timestamp() * MS_PER_S
             if not finding.withdrawn and (newest_ms is None or flagged_ms > newest_ms):
-                unproven[finding.finding_id] = finding
+                unproven.findings[finding.finding_id] = finding
+        # What stood at the kept state stands again, whatever was said of it since.
+        self._results.rewind(
+            unit_id,
+            newest_ms,
+            runs_from_ms=engine.runs_settled_ms(state),
+            standing=engine.standing(state),
+        )
         self._states[unit_id] = state
         self._told_water.pop(unit_id, None)
-        self._results.drop_after(unit_id, _after(newest_ms) or 0)
         logger.info("unit %s: folding from %s", unit_id, "the start" if newest_ms is None else newest_ms)
         return state
+
+    def _newest_whole(
+        self, unit_id: str, instants_ms: Sequence[int], made_with: str, services: Sequence[Service]
+    ) -> engine.State:
+        """The newest kept state that has seen every row and all work up to its instant.
+
+        What one has not seen is missing from all later ones too, so halving finds it.
+        """
+        whole, low, high = engine.initial_state(unit_id, made_with), 0, len(instants_ms)
+        middle = high - 1
+        while low < high:
+            kept = self._kept(unit_id, instants_ms[middle], made_with)
+            if (
+                kept is not None
+                and self._stored(unit_id, None, instants_ms[middle]) == kept.rows
+                and engine.agrees(kept, services)
+            ):
+                whole, low = kept, middle + 1
+            else:
+                high = middle
+            middle = (low + high) // 2
+        return whole
+
+    def _kept(self, unit_id: str, at_ms: int, made_with: str) -> engine.State | None:
+        stored = self._results.checkpoint(unit_id, at_ms)
+        return None if stored is None else self._decoded(stored, made_with)
 
     def _decoded(self, stored: bytes, made_with: str) -> engine.State | None:
         """A checkpoint's state, if this program with these settings made it."""
@@ -187,19 +241,14 @@ class Analyst:
             return None
         return state if state.made_with == made_with else None
 
-    def _withdraw(self, unit_id: str) -> list[Event]:
-        """Take back the findings that did not come again when their readings were folded anew."""
-        gone = [
-            msgspec.structs.replace(
-                finding, end_at=finding.end_at or finding.first_flagged_at, withdrawn=True
-            )
-            for finding in self._unproven.pop(unit_id, {}).values()
-        ]
-        self._results.save_findings(gone)
-        return list(gone)
-
-    def _profile(self, unit_id: str) -> UnitProfile:
-        return self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
+    def _profile(self, unit_id: str) -> tuple[UnitProfile, str]:
+        """The unit's ratings, and the fingerprint of all that decides what is found with them."""
+        profile = self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
+        known = self._made_with.get(unit_id)
+        if known is None or known[0] != profile:
+            made_with = engine.fingerprint(profile, self._parameters, self._models)
+            known = self._made_with[unit_id] = (profile, made_with)
+        return known
 
     def _daily(self, unit_id: str, newest_ms: int | None) -> Iterator[Readings]:
         """Stored rows after `newest_ms`, a day at most in one piece, so that each day leaves a checkpoint."""
@@ -210,44 +259,95 @@ class Analyst:
                 if end > start:
                     yield chunk[start:end]
 
-    def _keep(self, state: engine.State, events: Sequence[Event], before_ms: int | None) -> None:
-        self._results.save_runs(event for event in events if isinstance(event, Run))
-        self._results.save_findings(_newest(events))
-        for finding in _newest(events):
-            self._unproven.get(state.unit_id, {}).pop(finding.finding_id, None)
-        days = {event.date: event for event in events if isinstance(event, WaterDay)}
-        self._results.save_water_days(days.values())
-        newest_ms = engine.newest_ms(state)
-        if newest_ms is not None and (before_ms is None or newest_ms // MS_PER_DAY > before_ms // MS_PER_DAY):
-            self._results.save_checkpoint(state.unit_id, newest_ms, engine.encode_state(state))
-            instants = self._results.checkpoint_instants(state.unit_id)
-            self._results.drop_checkpoints(state.unit_id, kept_checkpoints(instants))
-        self._states[state.unit_id] = state
+    def _folded(
+        self, state: engine.State, profile: UnitProfile, services: Sequence[Service]
+    ) -> Iterator[tuple[engine.State, list[Event]]]:
+        """The state after each day of news, and last after the work that no reading has followed yet."""
+        for chunk in self._daily(state.unit_id, engine.newest_ms(state)):
+            state, found = engine.advance(state, chunk, profile, self._parameters, self._models, services)
+            yield state, found
+        yield engine.settle(state, self._models, services)
 
-    def _judge_silence(self, state: engine.State, profile: UnitProfile, now_ms: int | None) -> list[Event]:
+    def _ends_a_day(self, state: engine.State) -> bool:
+        """Whether the state is on another day than the one before it."""
+        before = self._states[state.unit_id]
+        return _day_of(engine.newest_ms(state)) != _day_of(engine.newest_ms(before))
+
+    def _silence(
+        self, state: engine.State, profile: UnitProfile, now_ms: int | None
+    ) -> tuple[engine.State, list[Event]]:
         """Judge the silence after the newest reading; one that was told goes on whatever the clock says."""
-        unproven = self._unproven.get(state.unit_id, {}).values()
+        unproven = self._unproven.get(state.unit_id)
         told_ms = [
             round(finding.first_flagged_at.timestamp() * MS_PER_S) + 1
-            for finding in unproven
+            for finding in (unproven.findings.values() if unproven else ())
             if finding.pattern is Pattern.SILENT_UNIT
         ]
-        until_ms = max([now_ms or 0, *told_ms])
-        state, found = engine.judge_silence(state, until_ms, profile, self._parameters)
-        if found:
-            self._keep(state, found, engine.newest_ms(state))
-        return found
+        return engine.judge_silence(state, max([now_ms or 0, *told_ms]), profile, self._parameters)
 
-    def _tell_standing(self, state: engine.State, profile: UnitProfile) -> None:
-        status = engine.status(state, profile, self._parameters)
-        if status is not None:
-            self._results.save_status(status)
+    def _keep(self, state: engine.State, events: Sequence[Event]) -> None:
+        """Write down a day that has ended, with a checkpoint to come back to."""
+        newest_ms = engine.newest_ms(state)
+        if newest_ms is None:
+            return
+        self._results.save(
+            run_records=_runs(events),
+            finding_records=_newest(events),
+            day_records=_days(events),
+            checkpoint=Checkpoint(state.unit_id, newest_ms, engine.encode_state(state)),
+        )
+        instants = self._results.checkpoint_instants(state.unit_id)
+        self._results.drop_checkpoints(state.unit_id, kept_checkpoints(instants))
+        self._prove(state.unit_id, events)
+        self._states[state.unit_id] = state
+
+    def _prove(self, unit_id: str, events: Sequence[Event]) -> None:
+        if unproven := self._unproven.get(unit_id):
+            for finding in _newest(events):
+                unproven.findings.pop(finding.finding_id, None)
+
+    def _settle(self, state: engine.State, profile: UnitProfile, events: Sequence[Event]) -> list[Finding]:
+        """Write down what was found last and how the unit stands now; the findings that are taken back."""
+        unit_id = state.unit_id
+        self._prove(unit_id, events)
+        unproven = self._unproven.get(unit_id)
+        gone = _withdrawn(unproven.findings.values()) if unproven else []
+        days = _days(events)
         # A parked unit's water stays as it is: most readings leave nothing to write here.
-        for event in engine.unfinished(state):
-            if isinstance(event, WaterDay) and event != self._told_water.get(state.unit_id):
-                self._results.save_water_days([event])
-                self._told_water[state.unit_id] = event
-        self._told[state.unit_id] = (state.rows, len(state.serviced))
+        today = next((one for one in engine.unfinished(state) if isinstance(one, WaterDay)), None)
+        if today is not None and today != self._told_water.get(unit_id):
+            days = [*days, today]
+        newest_ms = engine.newest_ms(state)
+        self._results.save(
+            run_records=_runs(events),
+            finding_records=[*_newest(events), *gone],
+            day_records=days,
+            status=engine.status(state, profile, self._parameters),
+            watermark=None if newest_ms is None else Watermark(newest_ms, self._clock_ms(), state.rows),
+        )
+        self._states[unit_id], self._told[unit_id] = state, _seen(state)
+        if today is not None:
+            self._told_water[unit_id] = today
+        return gone
+
+    def _say(self, unit_id: str, findings: Sequence[Finding]) -> None:
+        """Keep what is said from now on beside what was said before, where that no longer holds."""
+        unproven = self._unproven.get(unit_id)
+        if unproven is not None:
+            findings = self._results.findings(Finding, unit_id)
+        if findings:
+            said = self._versions.newest(Finding, unit_id)
+            cause = unproven.cause if unproven else None
+            self._versions.add(worth_keeping(said, findings, cause), self._clock_ms())
+        self._unproven.pop(unit_id, None)
+
+
+@dataclass
+class _Unproven:
+    """Since a unit was set back: findings flagged later that have not come again yet, and why it was."""
+
+    findings: dict[str, Finding] = field(default_factory=dict)
+    cause: Cause = Cause.LATE_DATA
 
 
 def _after(newest_ms: int | None) -> int | None:
@@ -261,6 +361,32 @@ def kept_checkpoints(instants_ms: Sequence[int]) -> list[int]:
     recent_ms = max(instants_ms) - DAILY_FOR_DAYS * MS_PER_DAY
     weekly = {instant // (7 * MS_PER_DAY): instant for instant in sorted(instants_ms, reverse=True)}
     return sorted({instant for instant in instants_ms if instant >= recent_ms} | set(weekly.values()))
+
+
+def _seen(state: engine.State) -> tuple[int, int]:
+    """How many readings and pieces of work a state has taken in."""
+    return state.rows, len(state.serviced)
+
+
+def _day_of(at_ms: int | None) -> int | None:
+    return None if at_ms is None else at_ms // MS_PER_DAY
+
+
+def _runs(events: Sequence[Event]) -> list[Run]:
+    return [event for event in events if isinstance(event, Run)]
+
+
+def _days(events: Sequence[Event]) -> list[WaterDay]:
+    """The last version of each day of water."""
+    return list({event.date: event for event in events if isinstance(event, WaterDay)}.values())
+
+
+def _withdrawn(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings that did not come again when their readings were folded anew, taken back."""
+    return [
+        msgspec.structs.replace(one, end_at=one.end_at or one.first_flagged_at, withdrawn=True)
+        for one in findings
+    ]
 
 
 def _newest(events: Sequence[Event]) -> list[Finding]:

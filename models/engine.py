@@ -354,6 +354,15 @@ def _due(state: State, services: Sequence[Service], readings: Readings) -> list[
     ]
 
 
+def runs_settled_ms(state: State) -> int | None:
+    """Every run that began before this instant is closed for good; None while none is. [Unix ms]
+
+    A run may be dated back to before the newest reading, but never into the one before it.
+    """
+    stop_s = float(state.memory[0]["stop_t"])
+    return None if math.isnan(stop_s) else round(stop_s * MS_PER_S)
+
+
 def standing(state: State) -> list[Finding]:
     """Findings that are open."""
     return [watch.finding for watch in state.watches.values() if watch.finding is not None]

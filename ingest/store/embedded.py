@@ -279,19 +279,25 @@ class EmbeddedStore:
         ]
         return None if None in ends else (ends[0], ends[1])
 
-    def count(self, unit_id: str | None = None, end_ms: int | None = None, *, without: int = 0) -> int:
+    def count(
+        self,
+        unit_id: str | None = None,
+        end_ms: int | None = None,
+        *,
+        start_ms: int | None = None,
+        without: int = 0,
+    ) -> int:
         """See `ReadingStore.count`."""
-        if unit_id is None:
-            where = "WHERE (?1 IS NULL OR observed_at_ms < ?1)"
-            values: tuple[int | None, ...] = (end_ms,)
-        else:
+        first = _FIRST_MS if start_ms is None else start_ms
+        last = _LAST_MS if end_ms is None else end_ms
+        where, values = "observed_at_ms >= ? AND observed_at_ms < ?", [first, last]
+        if unit_id is not None:
             key = self._key(unit_id)
             if key is None:
                 return 0
-            where = "WHERE unit_key = ?2 AND observed_at_ms < coalesce(?1, 9223372036854775807)"
-            values = (end_ms, key)
-        query = f"SELECT count(*) FROM readings {where} AND quality & {int(without)} = 0"  # noqa: S608 - ints
-        return int(self._rows(query, values)[0][0])
+            where, values = _RANGE, [key, first, last]
+        query = f"SELECT count(*) FROM readings WHERE {where} AND quality & {int(without)} = 0"  # noqa: S608 - ints
+        return int(self._rows(query, tuple(values))[0][0])
 
     def back_up(self, target: Path) -> None:
         """Write a consistent copy while others write on; `target` must not exist yet.

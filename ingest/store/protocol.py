@@ -62,15 +62,22 @@ class ReadingStore(Protocol):
         """First and last `observed_at_ms` of a unit. [Unix ms], both inclusive."""
         ...
 
-    def count(self, unit_id: str | None = None, end_ms: int | None = None, *, without: int = 0) -> int:
+    def count(
+        self,
+        unit_id: str | None = None,
+        end_ms: int | None = None,
+        *,
+        start_ms: int | None = None,
+        without: int = 0,
+    ) -> int:
         """Rows kept. [rows] May walk all of them: for checks, not for every second.
 
         Parameters
         ----------
         unit_id : str, optional
             One unit; None for all.
-        end_ms : int, optional
-            Only rows with ``observed_at_ms < end_ms``. [Unix ms]
+        start_ms, end_ms : int, optional
+            Only rows with ``start_ms <= observed_at_ms < end_ms``; None leaves a side open. [Unix ms]
         without : int
             Leave out rows that carry any of these quality flags.
         """

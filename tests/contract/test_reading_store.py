@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -92,6 +93,15 @@ def test_append_twice_changes_nothing(store: ReadingStore) -> None:
     assert store.append(rows) == 0
     assert store.append_columns(columns(*rows, reading(4))) == 1
     assert store.count() == 4
+
+
+def test_count_of_a_part(store: ReadingStore) -> None:
+    rows = [*(reading(at_ms) for at_ms in (1, 2, 3, 4)), reading(3, unit_id="B")]
+    store.append([*rows, msgspec.structs.replace(reading(5), quality=6)])
+    assert store.count(start_ms=3) == 4
+    assert store.count("A", start_ms=2, end_ms=4) == 2
+    assert store.count("A", start_ms=2, without=2) == 3
+    assert store.count("no such unit", start_ms=2) == 0
 
 
 def test_append_columns_takes_parts_of_many_units(store: ReadingStore) -> None:

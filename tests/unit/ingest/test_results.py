@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 
 from ingest.database import open_database
-from ingest.results import Results
+from ingest.results import Results, Watermark
 
 MONDAY = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
 MONDAY_MS = 1_767_571_200_000
@@ -91,7 +91,7 @@ def test_instants_keep_their_millisecond(results: Results) -> None:
     late = [MONDAY + dt.timedelta(milliseconds=ms) for ms in (1, 333, 999)]
     results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
     for ms in (1, 333, 999):
-        results.drop_after("A", MONDAY_MS + ms + 1)
+        results.rewind("A", MONDAY_MS + ms, runs_from_ms=MONDAY_MS + ms + 1)
         assert len(results.runs(Run, "A")) == min(3, (1, 333, 999).index(ms) + 1)
         results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
 
@@ -100,16 +100,6 @@ def test_findings_by_unit_and_standing(results: Results) -> None:
     results.save_findings([finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
     assert [f.finding_id for f in results.findings(Finding)] == ["f1", "f2", "f3"]
     assert results.findings(Finding, "A", standing_only=True) == [finding("f2")]
-
-
-def test_replace_findings_leaves_other_units_alone(results: Results) -> None:
-    results.save_findings([finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
-    results.replace_findings("A", [finding("f2", 4)])
-    assert results.findings(Finding) == [finding("f2", 4), finding("f3", unit_id="B")]
-    with pytest.raises(ValueError, match="finding 'f9' is of unit 'B', expected 'A'"):
-        results.replace_findings("A", [finding("f9", unit_id="B")])
-    results.replace_findings("A", [])
-    assert results.findings(Finding) == [finding("f3", unit_id="B")]
 
 
 def test_water_days_by_range(results: Results) -> None:
@@ -155,19 +145,43 @@ def test_checkpoints_before_an_instant(results: Results) -> None:
     assert results.checkpoint_before("A") == (20, b"\x14")
 
 
-def test_drop_after_takes_back_runs_days_and_checkpoints_but_no_finding(results: Results) -> None:
+def test_rewind_takes_back_runs_days_and_checkpoints_but_no_finding(results: Results) -> None:
     at_ms = MONDAY_MS + 5 * HOUR_MS
     results.save_runs([run(4, 6), run(5, 6), run(7), run(5, 6, "B")])
     results.save_water_days([water_day(5, 1.0), water_day(6, 2.0), water_day(6, 2.0, "B")])
     for checkpoint_ms in (at_ms - 1, at_ms, at_ms + 1):
         results.save_checkpoint("A", checkpoint_ms, b"")
-    results.save_findings([finding("f1")])
-    results.drop_after("A", at_ms)
+    results.save_findings([finding("f1"), finding("f2", 6)])
+    results.rewind("A", at_ms - 1, runs_from_ms=at_ms, standing=[finding("f2")])
     assert results.runs(Run) == [run(4, 6), run(5, 6, "B")]
     assert results.water_days(WaterDay, "A") == [water_day(5, 1.0)]
     assert results.water_days(WaterDay, "B") == [water_day(6, 2.0, "B")]
     assert results.checkpoint_before("A") == (at_ms - 1, b"")
-    assert results.findings(Finding) == [finding("f1")]
+    assert results.findings(Finding) == [finding("f1"), finding("f2")]
+
+
+def test_rewind_to_the_start_leaves_neither_run_nor_day_nor_checkpoint(results: Results) -> None:
+    results.save_runs([run(4, 6), run(5, 6, "B")])
+    results.save_water_days([water_day(5, 1.0)])
+    results.save_checkpoint("A", -5, b"")
+    results.rewind("A", None, runs_from_ms=None)
+    assert results.runs(Run) == [run(5, 6, "B")]
+    assert results.water_days(WaterDay, "A") == []
+    assert results.checkpoint_before("A") is None
+
+
+def test_rewind_to_before_the_first_run_had_ended_takes_back_every_run(results: Results) -> None:
+    """A run in hand may be dated otherwise, or turn out to have been none."""
+    results.save_runs([run(4, 6)])
+    results.rewind("A", MONDAY_MS + 5 * HOUR_MS, runs_from_ms=None)
+    assert results.runs(Run) == []
+
+
+def test_a_watermark_goes_with_the_standing(results: Results) -> None:
+    assert results.watermark("A") is None
+    status = Status(unit_id="A", observed_at=MONDAY, water_g=4.0, run=None)
+    results.save(status=status, watermark=Watermark(MONDAY_MS, MONDAY_MS + 7, 3))
+    assert results.watermark("A") == (MONDAY_MS, MONDAY_MS + 7, 3)
 
 
 def test_saving_nothing_is_nothing(results: Results) -> None:

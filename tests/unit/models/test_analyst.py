@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy as sa
 
 from ingest.database import open_database
+from ingest.finding_versions import FindingVersions
 from ingest.reading import Readings
 from ingest.register import Register
 from ingest.results import Results
@@ -20,6 +21,7 @@ from models import engine
 from models.analyst import Analyst
 from models.artefact import load_models
 from models.records import Finding, Pattern, Run, UnitStatus, WaterDay
+from models.said import Cause
 from tests.unit.models.histories import (
     DAY_MS,
     ICING_UNIT,
@@ -210,6 +212,45 @@ def test_a_finding_that_late_readings_undo_is_kept_as_withdrawn(site: Site) -> N
     assert [f for f in kept.values() if not f.withdrawn] == whole.findings
     standing = site.results.findings(Finding, readings.unit_id, standing_only=True)
     assert standing == [f for f in whole.findings if f.end_at is None]
+
+
+def test_what_was_said_stays_beside_what_is_said_now(site: Site) -> None:
+    """The withdrawn finding as it was said, its withdrawal, and what took its place: each with its cause."""
+    unit = simulated(SHORT_CYCLING_UNIT)
+    at_h = (unit.readings.observed_at_ms - unit.start_at_ms) / 3.6e6
+    late = (at_h > 4.0) & (at_h < 8.0)
+    analyst = site.analyst()
+    site.arrive(analyst, unit.readings[~late])
+    (said,) = site.results.findings(Finding, unit.readings.unit_id)
+    site.arrive(analyst, unit.readings[late])
+    site.analyst().catch_up(unit.readings.unit_id)
+    gone, now = sorted(site.results.findings(Finding, unit.readings.unit_id), key=lambda f: not f.withdrawn)
+    kept = FindingVersions(site.database).of_unit(Finding, unit.readings.unit_id)
+    assert [(one.finding, one.cause) for one in kept] == [
+        (said, Cause.FIRST),
+        *sorted(((gone, Cause.LATE_DATA), (now, Cause.FIRST)), key=lambda one: one[0].start_at),
+    ]
+
+
+def test_corrected_ratings_are_named_as_the_cause(site: Site) -> None:
+    readings, profile = simulated(ICING_UNIT).readings, simulated(ICING_UNIT).profile
+    site.arrive(site.analyst(), readings)
+    site.register.put(msgspec.structs.replace(profile, max_pressure_kpa=300.0), 0)
+    site.analyst().catch_up(readings.unit_id)
+    kept = FindingVersions(site.database).of_unit(Finding, readings.unit_id)
+    assert {one.cause for one in kept if one.finding.withdrawn} == {Cause.WORKED_ANEW}
+
+
+def test_the_watermark_tells_how_far_and_when(site: Site) -> None:
+    readings = simulated(ICING_UNIT).readings
+    now_ms = [7]
+    analyst = Analyst(site.store, site.database, site.register, PARAMETERS, load_models(), lambda: now_ms[-1])
+    site.arrive(analyst, readings[:-1])
+    newest_ms = readings.observed_at_ms.tolist()
+    assert site.results.watermark(readings.unit_id) == (newest_ms[-2], 7, len(readings) - 1)
+    now_ms.append(9)
+    site.arrive(analyst, readings[-1:])
+    assert site.results.watermark(readings.unit_id) == (newest_ms[-1], 9, len(readings))
 
 
 def test_late_readings_of_one_unit_leave_the_others_alone(site: Site) -> None:

@@ -17,7 +17,7 @@ from ingest.reading import Readings
 from ingest.store import StoreError
 from models.analyst import MS_PER_DAY, kept_checkpoints
 from models.records import UnitStatus
-from tests.unit.models.histories import ICING_UNIT, rows_of, simulated
+from tests.unit.models.histories import ICING_UNIT, by_hand, fold, rows_of, simulated
 from tests.unit.models.test_analyst import Site, expected, site
 
 __all__ = ["site"]
@@ -111,6 +111,46 @@ def test_corrected_ratings_have_the_history_folded_anew(site: Site) -> None:
     assert told(site) != before
     assert told(site) == expected(READINGS, ICING_UNIT)
     assert site.results.status(UnitStatus, UNIT_ID) is not None
+
+
+def test_a_run_across_a_checkpoint_that_late_rows_undo_is_gone(site: Site) -> None:
+    """The day's last row has a spike of pressure: without the rows after it a run seems to begin there."""
+    at_s = np.arange(86_400 - 1800, 86_400 + 1800, 10)
+    run = (at_s >= 86_400 + 120) & (at_s < 86_400 + 900)
+    spike = at_s == 86_390
+    readings = by_hand(
+        at_s,
+        temp_c=15.0 + np.where(run, 0.05 * (at_s - 86_520), 0.0),
+        pressure_kpa=np.where(run | spike, 900.0 + at_s // 10 % 3, 0.0),
+    )
+    late = (at_s >= 86_400) & (at_s < 86_520)
+    (seeming,), (true,) = fold(readings[~late]).runs, fold(readings).runs
+    assert seeming.start_at < true.start_at
+    analyst = site.analyst()
+    site.arrive(analyst, readings[~late])
+    assert site.known()[0] == [seeming]
+    site.arrive(analyst, readings[late])
+    assert site.known()[0] == [true]
+
+
+def test_repeats_and_late_rows_have_no_whole_history_counted(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only what lies between the checkpoint before the oldest row that came and the newest row."""
+    analyst, asked = site.analyst(), []
+    site.arrive(analyst, READINGS)
+    count = site.store.count
+
+    def counting(*words: object, **more: object) -> int:
+        asked.append(count(*words, **more))  # type: ignore[arg-type]
+        return asked[-1]
+
+    monkeypatch.setattr(site.store, "count", counting)
+    site.arrive(analyst, READINGS[-20:])
+    assert len(asked) == 1
+    assert asked[0] <= np.max(
+        np.bincount(READINGS.observed_at_ms // MS_PER_DAY - READINGS.observed_at_ms[0] // MS_PER_DAY)
+    )
 
 
 def test_old_checkpoints_thin_out_to_one_a_week() -> None:
