@@ -179,6 +179,34 @@ def train(
     training.train(_load(context, home), out, seed, n_units, context.obj.terminal)
 
 
+@app.command()
+def evaluate(
+    context: typer.Context,
+    out: Annotated[
+        Path, typer.Option("--out", help="The model card; its figures are written beside it as .json.")
+    ] = Path("docs/model-card.md"),
+    models: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder of the models to examine; by default those that come with the program.",
+            show_default=False,
+        ),
+    ] = None,
+    n_units: Annotated[
+        int | None, typer.Option("--units", min=5, help="Simulated units of each fleet.", show_default=False)
+    ] = None,
+    days: Annotated[
+        int | None, typer.Option(min=7, help="Length of each history in days.", show_default=False)
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Random seed of the fleets.", show_default=False)] = None,
+    workers: Annotated[int, typer.Option(min=1, help="Processes to simulate with.")] = 2,
+) -> None:
+    """Examine the models on simulated units of kinds they have not seen, and write the model card."""
+    from dewline import evaluate as evaluation
+
+    evaluation.evaluate(out, models, n_units, days, seed, workers, context.obj.terminal)
+
+
 @app.command("settings")
 def settings_(
     context: typer.Context,
@@ -361,6 +389,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
     from ingest.logfiles import LogFileError
     from ingest.register import FleetFileError
     from models.artefact import ModelFileError
+    from models.evaluation import SeedError
     from models.training import NoCaseError
 
     return (
@@ -372,6 +401,7 @@ def _user_faults() -> tuple[type[Exception], ...]:
         ModelFileError,
         NoCaseError,
         ScreenshotError,
+        SeedError,
         SpanError,
         UnknownUnit,
     )

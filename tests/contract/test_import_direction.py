@@ -27,7 +27,15 @@ SIMULATION = frozenset(
         "sensors",
     )
 )
-MAY_SIMULATE = SIMULATION | {"models.training", "models.evaluation", "dewline.demo", "dewline.demo_fleet"}
+MAY_SIMULATE = SIMULATION | {
+    "models.training",
+    "models.evaluation",
+    "models.evaluation_summary",
+    "models.evaluation_truth",
+    "models.evaluation_unit",
+    "dewline.demo",
+    "dewline.demo_fleet",
+}
 SOURCES = sorted(path for folder in ORDER for path in (ROOT / folder).rglob("*.py"))
 
 

@@ -1,0 +1,150 @@
+"""What of a simulated unit's hidden truth its readings show, on the truck's own clock.
+
+Nobody can find what no reading shows: runs in a gap, ice behind a dead sensor. Such things count neither for
+nor against.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.reading import FloatArray, IntArray, Readings
+from ingest.units_of_measure import MS_PER_S
+from models.event_matching import S_PER_DAY, Occurrence
+from models.fleets import FleetUnit
+from models.labels import WRONG_KPA, Label
+from models.plant import RunTruth, Truth
+from models.records import Pattern
+from models.sensors import SensorFaultKind
+
+SHOWN_ROWS, SHOWN_S = 3, 60.0
+"""A run with fewer readings than this, or shorter, can't be missed."""
+SHOWN_SHARE = 0.7
+"""Of a run's readings that must have come for it to show that it never got hot."""
+SHOWN_WET_RUNS = 4
+"""Wet runs with a reading inside that short-cycling needs to be seen: as many as its meaning asks for."""
+SHOWN_WRONG_ROWS = 8
+HIDES_TEMP = frozenset({SensorFaultKind.STALE, SensorFaultKind.TEMP_DEAD})
+HIDES_PRESSURE = frozenset(SensorFaultKind) - {SensorFaultKind.TEMP_DEAD, SensorFaultKind.PRESSURE_DRIFT}
+
+
+class Clock:
+    """True time to the truck's time and back, for one unit."""
+
+    def __init__(self, unit: FleetUnit) -> None:
+        self._offset_s = unit.start_at_ms / MS_PER_S + unit.spec.instruments.clock_offset_s
+        self._start_s = unit.start_at_ms / MS_PER_S
+        self._drift_s_day = unit.spec.instruments.clock_drift_s_day
+
+    def shown_s(self, elapsed_s: float) -> float:
+        """What the truck's clock says at a second of the history. [Unix s]"""
+        return self._offset_s + elapsed_s + self._drift_s_day * ((elapsed_s / S_PER_DAY) % 7.0)
+
+    def shown_of_unix_s(self, unix_s: float) -> float:
+        """What the truck's clock says at a true instant. [Unix s]"""
+        return self.shown_s(unix_s - self._start_s)
+
+    def rows(self, shown_s: FloatArray, truth: Truth) -> IntArray:
+        """Rows of the truth nearest to instants of the truck's clock; shape as given."""
+        elapsed_s = shown_s - self._offset_s
+        elapsed_s = elapsed_s - self._drift_s_day * ((elapsed_s / S_PER_DAY) % 7.0)
+        rows: IntArray = np.rint(elapsed_s / truth.step_s).astype(np.int64)
+        return np.clip(rows, 0, len(truth.running) - 1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrueRun:
+    """A true run on the truck's clock. [Unix s]"""
+
+    truth: RunTruth
+    start_s: float
+    end_s: float
+    rows: int
+    """Honest readings inside."""
+
+    @property
+    def shown(self) -> bool:
+        """Whether there was enough of it to see."""
+        return self.rows >= SHOWN_ROWS and self.end_s - self.start_s >= SHOWN_S
+
+
+def true_runs(unit: FleetUnit, readings: Readings) -> tuple[TrueRun, ...]:
+    """Every true run with the honest readings inside it."""
+    clock = Clock(unit)
+    at_s = _at_s(readings)[_honest(unit, readings, HIDES_TEMP)]
+    out = []
+    for run in unit.runs:
+        start_s, end_s = clock.shown_s(run.start_s), clock.shown_s(run.end_s)
+        first, last = np.searchsorted(at_s, [start_s, end_s])
+        out.append(TrueRun(truth=run, start_s=start_s, end_s=end_s, rows=int(last - first)))
+    return tuple(out)
+
+
+def occurrences(
+    unit: FleetUnit, readings: Readings, truth: Truth, runs: tuple[TrueRun, ...]
+) -> tuple[tuple[Occurrence, ...], tuple[bool, ...]]:
+    """True occurrences on the truck's clock, and for each whether readings show it.
+
+    What no reading shows is marginal: nobody could have found it, and whoever guessed it is not wrong.
+    """
+    clock = Clock(unit)
+    wrong_s = _wrong_s(unit, readings, truth)
+    shown = tuple(_shown(label, clock, runs, wrong_s, unit.spec.instruments.every_s) for label in unit.labels)
+    return tuple(_on_clock(label, clock, seen) for label, seen in zip(unit.labels, shown, strict=True)), shown
+
+
+def _on_clock(label: Label, clock: Clock, shown: bool) -> Occurrence:
+    def at_s(at_ms: int) -> float:
+        return clock.shown_of_unix_s(at_ms / MS_PER_S)
+
+    return Occurrence(
+        unit_id=label.unit_id,
+        pattern=label.pattern,
+        start_s=at_s(label.start_at_ms),
+        end_s=at_s(label.end_at_ms),
+        marginal=label.marginal or not shown,
+        decidable_s=at_s(label.decidable_at_ms),
+        moments_s=tuple(at_s(at_ms) for at_ms in label.moments_at_ms),
+        harm_s=None if label.harm_at_ms is None else at_s(label.harm_at_ms),
+        severity=label.severity,
+    )
+
+
+def _shown(label: Label, clock: Clock, runs: tuple[TrueRun, ...], wrong_s: FloatArray, every_s: int) -> bool:
+    moments_s = {clock.shown_of_unix_s(at_ms / MS_PER_S) for at_ms in label.moments_at_ms}
+    if label.pattern is Pattern.SHORT_CYCLING:
+        return sum(run.rows > 0 for run in runs if run.end_s in moments_s) >= SHOWN_WET_RUNS
+    if label.pattern is Pattern.NEVER_REACHING_TEMPERATURE:
+        return any(
+            run.rows * every_s >= SHOWN_SHARE * (run.end_s - run.start_s)
+            for run in runs
+            if run.start_s in moments_s
+        )
+    ends_ms = (label.start_at_ms, label.end_at_ms)
+    first, last = np.searchsorted(wrong_s, [clock.shown_of_unix_s(at_ms / MS_PER_S) for at_ms in ends_ms])
+    return bool(last - first >= SHOWN_WRONG_ROWS)
+
+
+def _at_s(readings: Readings) -> FloatArray:
+    return readings.observed_at_ms / float(MS_PER_S)
+
+
+def _honest(unit: FleetUnit, readings: Readings, hides: frozenset[SensorFaultKind]) -> NDArray[np.bool_]:
+    """Readings that no sensor fault of these kinds has spoilt."""
+    clock, at_s = Clock(unit), _at_s(readings)
+    honest = np.ones(len(readings), np.bool_)
+    for fault in unit.spec.sensor_faults:
+        if fault.kind in hides:
+            honest &= (at_s < clock.shown_s(fault.start_s)) | (at_s > clock.shown_s(fault.end_s))
+    return honest
+
+
+def _wrong_s(unit: FleetUnit, readings: Readings, truth: Truth) -> FloatArray:
+    """Instants of honest readings that ice makes wrong. [Unix s]"""
+    at_s = _at_s(readings)[_honest(unit, readings, HIDES_PRESSURE)]
+    rows = Clock(unit).rows(at_s, truth)
+    error_kpa = np.abs(truth.port_pressure_kpa[rows] - truth.pressure_kpa[rows])
+    return at_s[(error_kpa > WRONG_KPA) & (truth.port_ice_g[rows] > 0.0)]
