@@ -18,12 +18,12 @@ import numpy as np
 
 from ingest.maintenance import Service
 from ingest.profile import UnitProfile
-from ingest.quality import OUT_OF_RANGE, Quality
+from ingest.quality import Quality
 from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S, PA_PER_KPA
-from models import moisture, row_records
+from models import doubts, moisture, row_records
 from models.artefact import PatternModels
-from models.fold import fold
+from models.fold import N_COLUMNS, fold
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
 from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY, silent_unit
@@ -46,10 +46,6 @@ from models.trace import Trace
 
 SILENT = silent_unit.PATTERN
 ROWS = 2048
-HIGHEST_TEMP_C = 180.0
-"""Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
-RELIEF_RATIO = 1.4
-"""The relief valve opens near 200 psi on a unit rated 150 (common practice): no sump holds more than this."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -272,9 +268,11 @@ def trace(
 ) -> Trace:
     """What the engine works out at every reading, from `state` on; for charts."""
     _check(state, readings)
-    columns, memory, done = np.full((10, len(readings)), math.nan), state.memory.copy(), 0
+    columns, memory, done = np.full((N_COLUMNS, len(readings)), math.nan), state.memory.copy(), 0
+    quality = readings.quality.copy()
     for part, service in between(readings, _due(state, services, readings)):
-        for _ in _folded(memory, part, profile, parameters, columns[:, done : done + len(part)]):
+        rows = slice(done, done + len(part))
+        for _ in _folded(memory, part, profile, parameters, columns[:, rows], quality[rows]):
             pass
         done += len(part)
         if service is not None:
@@ -291,7 +289,9 @@ def trace(
         water_g=columns[6],
         water_low_g=columns[7],
         water_high_g=columns[8],
-        quality=readings.quality,
+        discharge_temp_c=columns[10],
+        pressure_kpa=columns[11],
+        quality=quality,
     )
 
 
@@ -323,6 +323,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         water_high_g=float(s["water_high_g"]),
         dry_out_min=float(dry_out_s) / 60.0,
         run=row_records.run_in_hand(state.unit_id, s) if running else None,
+        doubtful=doubts.of_last_day(s),
     )
 
 
@@ -402,38 +403,49 @@ def _first_at(readings: Readings) -> dt.datetime | None:
     return instant(float(readings.observed_at_ms[kept[0]]) / MS_PER_S) if len(kept) else None
 
 
-def _usable(readings: Readings, name: str, highest: float = math.inf) -> FloatArray:
-    """A signal with the values that the door flagged, or that this unit can't reach, taken out."""
-    values: FloatArray = getattr(readings, name)
-    bad = (readings.quality & int(OUT_OF_RANGE[name])) != 0
-    return np.where(bad | ~np.isfinite(values) | (values > highest), math.nan, values)
-
-
 def _folded(
     memory: Record,
     readings: Readings,
     profile: UnitProfile,
     parameters: Parameters,
     columns: FloatArray | None = None,
+    quality: IntArray | None = None,
 ) -> Iterator[tuple[Record, Record]]:
+    """Rows as they come; `columns` and the engine's flags in `quality` are written for a trace."""
     const = constants(profile, parameters)
     run_rows, rows = np.zeros(ROWS, RUN_ROW), np.zeros(ROWS, DECISION_ROW)
     kept: IntArray = np.flatnonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0)
     used = readings if len(kept) == len(readings) else readings[kept]
-    room = np.empty((10, 0)) if columns is None else np.full((10, len(used)), math.nan)
-    limits = {"discharge_temp_c": HIGHEST_TEMP_C, "pressure_kpa": RELIEF_RATIO * profile.max_pressure_kpa}
+    room = np.empty((N_COLUMNS, 0)) if columns is None else np.full((N_COLUMNS, len(used)), math.nan)
+    flags = np.array(used.quality, dtype=np.int64)
+    # Copies: columns of a store may be strided or read-only, which to the compiler are other types.
     temp_c, pressure_kpa, hours, rh_pct, ambient_c = (
-        _usable(used, name, limits.get(name, math.inf)) for name in SIGNALS
+        np.array(getattr(used, name), dtype=np.float64) for name in SIGNALS
     )
-    at_s = used.observed_at_ms / float(MS_PER_S)
+    at_s, seq = used.observed_at_ms / float(MS_PER_S), np.array(used.seq, dtype=np.int64)
     done = 0
     while done < len(used):
         done, n_runs, n_rows = fold(
-            memory, const, at_s, temp_c, pressure_kpa, hours, rh_pct, ambient_c, done, run_rows, rows, room
+            memory,
+            const,
+            at_s,
+            temp_c,
+            pressure_kpa,
+            hours,
+            rh_pct,
+            ambient_c,
+            seq,
+            flags,
+            done,
+            run_rows,
+            rows,
+            room,
         )
         yield run_rows[:n_runs].copy(), rows[:n_rows].copy()
     if columns is not None:
         columns[:, kept] = room
+    if quality is not None:
+        quality[kept] = flags
 
 
 def _judged(

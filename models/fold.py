@@ -10,9 +10,10 @@ import math
 
 import numpy as np
 
-from ingest.reading import FloatArray, IntArray
+from ingest.quality import Quality
+from ingest.reading import SIGNALS, FloatArray, IntArray
 from ingest.units_of_measure import PA_PER_KPA
-from models import ambient, moisture, run_account, runs, signals
+from models import ambient, doubts, moisture, run_account, runs, senses, signals
 from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
@@ -25,6 +26,10 @@ ROOM = 8
 EARLIEST_FORECAST_S = 480.0
 EVERY_MINUTE_UNTIL_MIN = 45.0
 LATER_EVERY_MIN = 5.0
+N_SIGNALS = len(SIGNALS)
+N_COLUMNS = 12
+"""What a trace shows of a reading."""
+REPEATED, METER_RESET = int(Quality.REPEATED), int(Quality.METER_RESET)
 
 
 @kernel
@@ -177,15 +182,16 @@ def _fold_one(
     s: Record,
     c: Record,
     t: float,
-    temp_c: float,
-    pressure_kpa: float,
-    hours: float,
-    rh_pct: float,
-    ambient_c: float,
+    v: FloatArray,
+    door: int,
+    seq: int,
     run_rows: Record,
     rows: Record,
     n: IntArray,
-) -> None:
+) -> int:
+    """Fold one reading of signals `v`, which is left with what was taken of it; its flags."""
+    flags = senses.judge(s, c, t, v, door, seq)
+    temp_c, pressure_kpa, hours, rh_pct, ambient_c = v[0], v[1], v[2], v[3], v[4]
     dt = t - s.t
     if math.isnan(s.t):
         dt = 0.0
@@ -198,8 +204,8 @@ def _fold_one(
     if math.floor(t / S_PER_DAY) > s.day:
         end_day(s, t, rows[n[1]])
         n[1] += 1
-    if s.running > 0.0 and signals.repeats(s, t, temp_c, pressure_kpa, hours, rh_pct):
-        return
+    if s.running > 0.0 and signals.repeats(s, t, dt, temp_c, pressure_kpa, hours, rh_pct):
+        return flags | REPEATED
     stood_s = signals.stale_s(s, t, temp_c, pressure_kpa, hours, rh_pct)
     if stood_s > c.gap_s:
         dt = max(dt, stood_s)
@@ -213,13 +219,16 @@ def _fold_one(
         signals.take_pressure(s, t, pressure_kpa)
     if not math.isnan(hours):
         gained_h = signals.take_hours(s, t, hours)
+        if gained_h < 0.0:
+            flags |= METER_RESET
     if temp_new:
         signals.take_temp(s, t, signals.without_spike(s, t, temp_c))
     if math.isnan(s.temp_c):
-        return
+        return flags
     _breathe(s, c, t, dt, temp_new, ambient_c)
     _runs_step(s, c, t, dt, gained_h, pressure_new, temp_new, before_kpa, run_rows, rows, n)
     n[1] = _patterns_step(s, c, t, dt, pressure_new, rows, n[1])
+    return flags
 
 
 @kernel
@@ -232,6 +241,8 @@ def fold(
     hours: FloatArray,
     rh_pct: FloatArray,
     ambient_c: FloatArray,
+    seq: IntArray,
+    quality: IntArray,
     from_row: int,
     run_rows: Record,
     decision_rows: Record,
@@ -244,10 +255,14 @@ def fold(
     state, const : record arrays, shape (1,)
         `STATE` (changed in place) and `CONSTANTS`.
     at_s, temp_c, pressure_kpa, hours, rh_pct, ambient_c : arrays, shape (n,)
-        Readings in order of `at_s` [Unix s]; NaN where a signal is missing or not to be used.
+        Readings in order of `at_s` [Unix s], as they came; NaN where a signal is missing.
+    seq : array, shape (n,)
+        The controller's message counters, -1 for none.
+    quality : array, shape (n,)
+        The door's flags; those that are found here are added.
     run_rows, decision_rows : record arrays
         `RUN_ROW` and `DECISION_ROW`, filled from the start.
-    columns : array, shape (10, n) or (10, 0)
+    columns : array, shape (N_COLUMNS, n) or (N_COLUMNS, 0)
         What a `Trace` shows, written when there is room for it.
 
     Returns
@@ -258,24 +273,24 @@ def fold(
     s = state[0]
     c = const[0]
     n = np.zeros(2, np.int64)
+    v = np.empty(N_SIGNALS)
     for i in range(from_row, at_s.shape[0]):
         if n[1] > decision_rows.shape[0] - ROOM or n[0] >= run_rows.shape[0]:
             return i, n[0], n[1]
-        _fold_one(
-            s,
-            c,
-            at_s[i],
-            temp_c[i],
-            pressure_kpa[i],
-            hours[i],
-            rh_pct[i],
-            ambient_c[i],
-            run_rows,
-            decision_rows,
-            n,
-        )
-        if columns.shape[1] > 0 and not math.isnan(s.temp_c):
-            _write_trace(s, c, i, columns)
+        v[0] = temp_c[i]
+        v[1] = pressure_kpa[i]
+        v[2] = hours[i]
+        v[3] = rh_pct[i]
+        v[4] = ambient_c[i]
+        flags = _fold_one(s, c, at_s[i], v, quality[i], seq[i], run_rows, decision_rows, n)
+        if flags != 0:
+            doubts.count_flags(s, at_s[i], flags)
+            quality[i] = flags
+        if columns.shape[1] > 0:
+            columns[10, i] = v[0]
+            columns[11, i] = v[1]
+            if not math.isnan(s.temp_c):
+                _write_trace(s, c, i, columns)
     return at_s.shape[0], n[0], n[1]
 
 

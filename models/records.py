@@ -133,6 +133,8 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     """Minutes of hot running with air flowing still needed to dry the sump. [min]"""
     run: Run | None
     """The run it is in, as far as it has got."""
+    doubtful: dict[str, int] = {}
+    """Kind of doubt (`models.doubts.NAMES`) -> readings of the last 21 to 24 hours; none are left out."""
 
 
 Event = Run | Finding | WaterDay

@@ -22,9 +22,6 @@ from models.delivered_air import (
 from models.humidity import pressure_dew_point_c
 from models.state import Record
 
-BUS_ERROR_KPA, BUS_NOT_AVAILABLE_KPA = 1016.0, 1020.0
-"""SAE J1939 codes 0xFE and 0xFF of a one-byte signal at 4 kPa a bit (from memory): they look like a working
-pressure, so a run that nothing but such values speaks for is none. [kPa gauge]"""
 FILLING_S = 60.0
 FLOWING = 0.15
 """Part of rated air above which air counts as flowing. [-]"""
@@ -74,7 +71,6 @@ def running_pressure_kpa(s: Record, c: Record, t: float) -> float:
 def open_run(s: Record, c: Record, before_kpa: float) -> None:
     """Open the run that `runs.find_start` has just found; `before_kpa` is the pressure read before it."""
     s.before_start_kpa = before_kpa
-    s.run_coded = 1.0
     s.run_last_t = s.start_t
     s.start_temp_c = s.valley_c if s.start_t < s.temp_t else s.temp_c
     s.run_last_c = s.start_temp_c
@@ -130,8 +126,6 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.now_least_c = c.floor_c if math.isnan(driest_c) else max(driest_c + c.margin_k, c.floor_c)
     s.run_last_t = t
     s.run_last_c = temp_c
-    if s.pressure_kpa != BUS_ERROR_KPA and s.pressure_kpa != BUS_NOT_AVAILABLE_KPA:
-        s.run_coded = 0.0
     s.run_readings += 1.0
     s.run_peak_c = max(s.run_peak_c, temp_c)
     s.now_dew_c = dew_c
@@ -185,7 +179,7 @@ def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool
     s.now_hot = 0.0
     s.valley_c = s.smooth_c
     s.valley_t = t
-    phantom = s.confirmed == 0.0 or (s.confirmed < 1.0 and (s.run_readings <= 1.0 or s.run_coded > 0.0))
+    phantom = s.confirmed == 0.0 or (s.confirmed < 1.0 and s.run_readings <= 1.0)
     if phantom:
         s.water_g = s.start_water_g
         s.water_low_g = s.start_low_g

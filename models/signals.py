@@ -13,6 +13,8 @@ from models.state import BIN_S, N_BINS, Record
 SMOOTHING_S = 20.0
 FORGET_S = 900.0
 REPEATING_S = 90.0
+REPEATING_N = 3.5
+"""As many readings the same by chance is nothing yet, however far apart they come."""
 LEAP_K = 10.0
 LEAP_K_PER_S = 1.0
 """Shaft power into the lightest loop of oil and iron warms it no faster (20 kW into 20 kJ/K)."""
@@ -133,9 +135,13 @@ def _repeated(s: Record, temp_c: float, pressure_kpa: float, hours: float, rh_pc
 
 
 @kernel
-def repeats(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> bool:
+def repeats(
+    s: Record, t: float, dt: float, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float
+) -> bool:
     """Whether a running unit's reading is an old message over again: nothing that turns keeps so still."""
-    return t - s.changed_t > REPEATING_S and _repeated(s, temp_c, pressure_kpa, hours, rh_pct)
+    stood_s = t - s.changed_t
+    long = stood_s > REPEATING_S and stood_s > REPEATING_N * dt
+    return long and _repeated(s, temp_c, pressure_kpa, hours, rh_pct)
 
 
 @kernel

@@ -29,6 +29,8 @@ BIN_S = 30.0
 N_SOAK = 6
 SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
+N_DOUBT_BINS, N_DOUBTS = 8, 19
+"""Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
 N_FEATURES = 16
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""
@@ -60,7 +62,7 @@ STATE = np.dtype(
         *_floats(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
         ),
-        *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c", "run_coded"),
+        *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
         # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
@@ -73,6 +75,22 @@ STATE = np.dtype(
         *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth"),
         *_floats("cold_s", "cold_low_c", "cooling_s", "mark1_c", "mark2_c"),
         *_floats("vapour_pa", "vapour_low_pa", "vapour_high_pa"),
+        # What readings are worth: discharge and ambient temperature, pressure, stillness.
+        *_floats(
+            "temp_f", "temp_tries", "temp_sure", "temp_open", "temp_swap_t", "temp_refused", "temp_steady_n"
+        ),
+        *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "at_work_s"),
+        *_floats("burning_n", "burning_t", "burning_raw"),
+        *_floats("air_f", "air_tries", "air_hot_n", "air_steady_n", "took_air_c", "took_air_t"),
+        *_floats("kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n"),
+        *_floats("kpa_try", "try_kpa", "try_kpa_t", "try_kpa_n", "try_kpa_h", "try_kpa_c", "try_kpa_moved"),
+        *_floats("plateau_unit", "plateau_t", "plateau_top", "plateau_low", "rest_raw"),
+        *_floats("still_kpa", "still_kpa_t", "still_kpa_n", "still_kpa_most"),
+        *_floats("still_c", "still_c_t", "still_run_s", "seen_seq"),
+        *_floats("still_rh", "still_rh_t", "still_rh_c", "still_rh_k"),
+        *_floats("still_air", "still_air_t", "still_air_c", "still_air_k"),
+        ("doubt_period", "f8", N_DOUBT_BINS),
+        ("doubt_n", "u2", (N_DOUBT_BINS, N_DOUBTS)),
         # Histories the patterns ask for.
         *_floats("wet_runs", "last_dry_t", "first_wet_t", "own_to_hot_min", "never_hot_runs"),
         ("wet_t", "f8", 16),
@@ -185,6 +203,24 @@ ZERO_AT_FIRST = frozenset(
         "start_water_g",
         "start_low_g",
         "start_high_g",
+        "temp_f",
+        "temp_tries",
+        "temp_refused",
+        "temp_steady_n",
+        "air_steady_n",
+        "took_k_s",
+        "at_work_s",
+        "burning_n",
+        "air_f",
+        "air_tries",
+        "air_hot_n",
+        "kpa_unit",
+        "fours_n",
+        "kpa_try",
+        "plateau_unit",
+        "still_kpa_n",
+        "still_kpa_most",
+        "still_run_s",
     }
 )
 
@@ -198,6 +234,7 @@ def fresh_state() -> Record:
     state["pressure_trusted"] = 1.0
     state["meter_belief"] = 0.5
     state["step_h"] = 0.1
+    state["temp_open"] = 1.0
     state["bin_n"] = 0.0
     state["soak_n"] = 0.0
     return state

@@ -27,5 +27,9 @@ class Trace:
     water_g: FloatArray
     water_low_g: FloatArray
     water_high_g: FloatArray
+    discharge_temp_c: FloatArray
+    """As the analysis took it: converted where the unit of measure was another, NaN where it was left out."""
+    pressure_kpa: FloatArray
+    """As the analysis took it, like `discharge_temp_c`."""
     quality: IntArray
     """Bit set of `ingest.quality.Quality`: the door's judgement and the engine's together."""

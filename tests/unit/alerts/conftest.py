@@ -101,6 +101,8 @@ def make_trace(unit_id: str, start_ms: int, end_ms: int, *, step_s: int = 60) ->
         water_g=water_g,
         water_low_g=0.6 * water_g,
         water_high_g=1.5 * water_g,
+        discharge_temp_c=readings.discharge_temp_c,
+        pressure_kpa=readings.pressure_kpa,
         quality=np.zeros(len(at), dtype=np.int64),
     )
 

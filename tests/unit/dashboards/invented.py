@@ -216,6 +216,8 @@ def trace(unit_id: str, start_ms: int, end_ms: int, step_ms: int = 10_000) -> Tr
         water_g=water_g,
         water_low_g=water_g * 0.6,
         water_high_g=water_g * 1.5,
+        discharge_temp_c=readings.discharge_temp_c,
+        pressure_kpa=readings.pressure_kpa,
         quality=np.zeros(n, dtype=np.int64),
     )
 

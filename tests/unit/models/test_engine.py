@@ -14,7 +14,7 @@ import pytest
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.reading import COLUMNS, Readings
-from models import engine
+from models import engine, senses_pressure, senses_temp
 from models.artefact import load_models
 from models.parameters import Parameters
 from models.records import Finding, Outcome, Pattern, Run, WaterDay
@@ -200,9 +200,9 @@ def test_rows_of_a_wrong_clock_are_blank_in_a_trace(history: Readings) -> None:
     ("signal", "value"),
     [
         ("discharge_temp_c", math.inf),
-        ("discharge_temp_c", engine.HIGHEST_TEMP_C + 1.0),
+        ("discharge_temp_c", senses_temp.HIGHEST_C + 1.0),
         ("pressure_kpa", -math.inf),
-        ("pressure_kpa", engine.RELIEF_RATIO * UnitProfile(unit_id="unit").max_pressure_kpa + 1.0),
+        ("pressure_kpa", senses_pressure.RELIEF_RATIO * UnitProfile(unit_id="unit").max_pressure_kpa + 1.0),
     ],
 )
 def test_what_can_not_be_is_as_if_not_reported(history: Readings, signal: str, value: float) -> None:

@@ -138,9 +138,10 @@ def test_hours_after_a_silence_may_have_gained_as_much_as_it_lasted(s: Record) -
 def test_repeats_are_told_from_a_unit_at_rest(s: Record) -> None:
     row = (80.0, 900.0, 100.0, NAN)
     assert signals.stale_s(s, 0.0, *row) == 0.0
-    assert not signals.repeats(s, 60.0, *row), "short of the time that a steady machine may look steady"
-    assert signals.repeats(s, signals.REPEATING_S + 1.0, *row), "unreported signals are the same too"
-    assert not signals.repeats(s, signals.REPEATING_S + 1.0, 80.1, *row[1:])
+    assert not signals.repeats(s, 60.0, 10.0, *row), "short of the time that a steady machine may look steady"
+    assert signals.repeats(s, signals.REPEATING_S + 1.0, 10.0, *row), "unreported signals are the same too"
+    assert not signals.repeats(s, 120.0, 60.0, *row), "the second of two a minute apart"
+    assert not signals.repeats(s, signals.REPEATING_S + 1.0, 10.0, 80.1, *row[1:])
 
 
 def test_what_was_repeated_counts_as_silence_once_it_changes(s: Record) -> None:

@@ -1,0 +1,268 @@
+"""Temperatures that come in degF under a name that says degC, and back: told by leaps and impossible levels.
+
+A leap that no machine can make and that the conversion explains to within a few kelvin is a swap. Where no
+leap shows it, after a silence or at the first readings, a running machine far hotter than any that works,
+or a soaked one far from the air it stands in, tells. Compiled; called by `models.senses`.
+"""
+
+from __future__ import annotations
+
+import math
+
+from ingest.quality import RANGES
+from ingest.reading import FloatArray
+from ingest.units_of_measure import FAHRENHEIT_AT_ZERO_C, FAHRENHEIT_PER_KELVIN
+from models.compiled import kernel
+from models.state import N_BINS, Record
+
+LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
+LOWEST_AIR_C, HIGHEST_AIR_C = RANGES["ambient_temp_c"]
+HIGHEST_C = 180.0
+"""Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
+LEAP_K, LEAP_K_PER_S = 12.0, 0.12
+"""More than oil and iron warm or cool between two readings; more than air does by far."""
+FIT_K, FIT_K_PER_S, FIT_MOST_K = 2.5, 0.05, 8.0
+TREND_K_PER_S = 0.25
+"""The lightest machines warm up by some 10 K a minute. [K/s]"""
+SURE_N = 2.0
+"""Readings that must go on as converted, after the leap, before a swap is believed."""
+STEADY_N = 3.0
+"""Readings without a leap before one that may be a swap: a sensor gone mad leaps all the time."""
+HOLD_S = 30.0
+"""For so long none of them is taken; where readings are further apart, that would blind a warm-up."""
+GAP_S = 600.0
+"""What was read longer ago than this tells too little of what is read now."""
+BURNING_C = 145.0
+"""Oil burns at such discharge temperatures, long after every shutdown; as degF it is a machine at work."""
+BURNING_S, BURNING_N = 120.0, 3
+AT_WORK_LOW, AT_WORK_HIGH = 75.0, 110.0
+"""Where a machine at work stays; as degF it would be 24 to 43 degC, which it only passes."""
+AT_WORK_S = 900.0
+SOAKED_S = 21_600.0
+AWAY_K, NEAR_K = 8.0, 4.0
+AIR_GROWTH_K2_PER_S = 0.4 / 3600.0
+"""As fast as the estimate of the air grows doubtful (`models.ambient`)."""
+SETTLING_S, SETTLING_F = 600.0, 1.5
+"""A stopped unit that is warm cools by more than this; one that is as cold as the air does not."""
+AIR_LEAP_K = 10.0
+AIR_TOO_HOT_C, AIR_HOT_C = 75.0, 45.0
+"""No air on earth; hardly any air on earth (record 56.7 degC, WMO archive)."""
+
+
+@kernel
+def celsius(raw: float, in_f: bool) -> float:
+    """A temperature in degC; `in_f` says what it was given in."""
+    return (raw - FAHRENHEIT_AT_ZERO_C) / FAHRENHEIT_PER_KELVIN if in_f else raw
+
+
+@kernel
+def take(s: Record, t: float, v: FloatArray, flagged: bool) -> bool:
+    """Take the discharge temperature `v[0]`, converted or out; whether it was converted.
+
+    `flagged`: the door, or whoever sent it, says that it can't be right. Sets `temp_refused` when a value in
+    the door's range is taken out, and `temp_swap_t` at the reading that makes a swap sure.
+    """
+    raw = v[0]
+    s.temp_refused = 0.0
+    if math.isnan(raw):
+        return False
+    v[0] = math.nan
+    if math.isinf(raw) or (flagged and LOWEST_C <= raw <= DOOR_HIGHEST_C):
+        return False
+    dt = t - s.took_c_t
+    if dt <= GAP_S:
+        _follow(s, t, dt, raw)
+    else:
+        _after_gap(s, t, dt, raw, v[2])
+    _dwell(s, t, dt, raw)
+    in_f = s.temp_f > 0.0
+    value_c = celsius(raw, in_f)
+    if not LOWEST_C <= value_c <= HIGHEST_C:
+        s.temp_refused = 1.0
+        return False
+    if not in_f and s.temp_open > 0.0 and value_c >= BURNING_C:
+        if not _burning(s, t, raw):
+            s.temp_refused = 1.0
+            return False
+        in_f = True
+        value_c = celsius(raw, in_f)
+        start_over(s, value_c)
+    s.took_k_s = (value_c - s.took_c) / dt if dt <= GAP_S else 0.0
+    s.took_c = value_c
+    s.took_c_t = t
+    if s.temp_tries > 0.0 and (t - s.try_t < HOLD_S or s.temp_sure == 0.0):
+        s.temp_refused = 1.0
+        return False
+    v[0] = value_c
+    return bool(in_f)
+
+
+@kernel
+def _swap(s: Record, t: float, raw: float, tries: float, sure: float) -> None:
+    s.temp_f = 1.0 - s.temp_f
+    s.temp_tries = tries
+    s.temp_sure = sure
+    s.try_raw = raw
+    s.try_t = t
+    s.at_work_s = 0.0
+    s.burning_n = 0.0
+
+
+@kernel
+def _follow(s: Record, t: float, dt: float, raw: float) -> None:
+    """Compare a reading with the one before it."""
+    in_f = s.temp_f > 0.0
+    leapt = abs(celsius(raw, in_f) - s.took_c) > LEAP_K + LEAP_K_PER_S * dt
+    if s.temp_tries > 0.0:
+        cooled = s.running == 0.0 and t - s.try_t <= SETTLING_S and raw < s.try_raw - SETTLING_F
+        if leapt or (cooled and s.temp_sure == 0.0 and in_f):
+            _swap(s, t, raw, 0.0, 1.0)
+        elif s.temp_sure > 0.0 or t - s.try_t > SETTLING_S or s.running > 0.0:
+            s.temp_tries += 1.0
+            if s.temp_tries > SURE_N:
+                s.temp_tries = 0.0
+                s.temp_swap_t = t
+    elif leapt:
+        if s.temp_steady_n >= STEADY_N and _goes_on(s, celsius(raw, not in_f), dt):
+            _swap(s, t, raw, 1.0, 1.0)
+        elif in_f and s.temp_sure == 0.0:
+            _swap(s, t, raw, 0.0, 1.0)
+        s.temp_open = 1.0
+        s.temp_steady_n = 0.0
+    else:
+        s.temp_steady_n += 1.0
+
+
+@kernel
+def _goes_on(s: Record, value_c: float, dt: float) -> bool:
+    """Whether a value lies between standing still and going on as before, give or take what sensors do."""
+    apart_k = value_c - s.took_c
+    trend_k = min(max(s.took_k_s, -TREND_K_PER_S), TREND_K_PER_S) * dt
+    room_k = min(FIT_K + FIT_K_PER_S * dt, FIT_MOST_K)
+    return bool(min(trend_k, 0.0) - room_k <= apart_k <= max(trend_k, 0.0) + room_k)
+
+
+@kernel
+def _after_gap(s: Record, t: float, dt: float, raw: float, hours: float) -> None:
+    """Judge the first reading after a silence, which may have hidden a swap: of a soaked unit by the air."""
+    s.temp_open = 1.0
+    s.temp_sure = 0.0
+    s.temp_tries = 0.0
+    s.at_work_s = 0.0
+    s.burning_n = 0.0
+    if dt < SOAKED_S or hours != s.hours or math.isnan(s.ambient_t):
+        return
+    in_f = s.temp_f > 0.0
+    error_k = math.sqrt(s.ambient_var + AIR_GROWTH_K2_PER_S * (t - s.ambient_t))
+    away = abs(celsius(raw, in_f) - s.ambient_c) > AWAY_K + 3.0 * error_k
+    if away and abs(celsius(raw, not in_f) - s.ambient_c) <= NEAR_K + 1.5 * error_k:
+        _swap(s, t, raw, 1.0, 0.0)
+
+
+@kernel
+def _dwell(s: Record, t: float, dt: float, raw: float) -> None:
+    """A machine that goes on running at numbers usual in degC reads degC, unless a leap said otherwise."""
+    if not AT_WORK_LOW <= raw <= AT_WORK_HIGH or s.running == 0.0 or s.confirmed < 1.0:
+        s.at_work_s = 0.0
+        return
+    s.at_work_s += min(dt, 60.0) if dt <= GAP_S else 0.0
+    if s.at_work_s < AT_WORK_S or s.temp_sure > 0.0:
+        return
+    if s.temp_f > 0.0:
+        _swap(s, t, raw, 0.0, 1.0)
+        start_over(s, raw)
+    s.temp_open = 0.0
+    s.temp_sure = 1.0
+
+
+@kernel
+def _burning(s: Record, t: float, raw: float) -> bool:
+    """Whether a running machine has read hotter than any that works for long enough to be in degF."""
+    turning = s.running > 0.0 and (s.confirmed >= 1.0 or s.pressure_up > 0.0)
+    if s.burning_n == 0.0 or not turning or t - s.burning_t > GAP_S:
+        s.burning_n = 0.0
+        s.burning_t = t
+        s.burning_raw = raw
+    s.burning_n += 1.0
+    if s.burning_n <= BURNING_N or t - s.burning_t < BURNING_S or raw == s.burning_raw:
+        return False
+    _swap(s, t, raw, 0.0, 0.0)
+    return True
+
+
+@kernel
+def start_over(s: Record, temp_c: float) -> None:
+    """Take back what temperatures in the wrong unit have done: to the air, and to the run in hand."""
+    s.raw_c = math.nan
+    s.raw_before_c = math.nan
+    s.temp_t = -math.inf
+    s.ambient_t = math.nan
+    for i in range(N_BINS):
+        s.bin_n[i] = 0.0
+    if s.running == 0.0:
+        return
+    s.start_temp_c = celsius(s.start_temp_c, s.temp_f > 0.0)
+    s.run_peak_c = temp_c
+    s.run_last_c = temp_c
+    s.run_hot_s = 0.0
+    s.run_dry_s = 0.0
+    s.run_to_hot_t = math.nan
+    s.run_dew_c = math.nan
+    s.run_in_g = 0.0
+    s.run_out_g = 0.0
+    s.run_over_g = 0.0
+    s.water_g = s.run_water_start_g
+    s.water_low_g = min(s.start_low_g, s.water_low_g)
+    s.water_high_g = max(s.start_high_g, s.water_high_g)
+    s.sure_water_g = s.water_g
+    s.sure_low_g = s.water_low_g
+    s.sure_high_g = s.water_high_g
+    s.sure_in_g = 0.0
+    s.sure_out_g = 0.0
+    s.sure_over_g = 0.0
+    s.sure_hot_s = 0.0
+    s.sure_dry_s = 0.0
+
+
+@kernel
+def take_ambient(s: Record, t: float, v: FloatArray, flagged: bool, temp_swapped: bool) -> bool:
+    """Take the ambient temperature `v[4]`, converted or out; whether it was converted."""
+    raw = v[4]
+    if math.isnan(raw):
+        return False
+    v[4] = math.nan
+    if math.isinf(raw) or (flagged and LOWEST_AIR_C <= raw <= HIGHEST_AIR_C):
+        return False
+    in_f = s.air_f > 0.0
+    dt = t - s.took_air_t
+    here_k = abs(celsius(raw, in_f) - s.took_air_c)
+    there_k = abs(celsius(raw, not in_f) - s.took_air_c)
+    swapped = False
+    if dt <= GAP_S:
+        leapt = here_k > AIR_LEAP_K
+        fits = there_k <= FIT_K + 0.005 * dt
+        if s.air_tries > 0.0:
+            swapped = leapt
+            s.air_tries = 0.0 if leapt or s.air_tries >= SURE_N else s.air_tries + 1.0
+        else:
+            steady = s.air_steady_n >= STEADY_N
+            swapped = fits and there_k < here_k and ((leapt and steady) or temp_swapped)
+            s.air_tries = 1.0 if swapped else 0.0
+        s.air_steady_n = 0.0 if leapt else s.air_steady_n + 1.0
+    hot = not in_f and (raw >= AIR_TOO_HOT_C or (raw >= AIR_HOT_C and s.temp_f > 0.0))
+    s.air_hot_n = s.air_hot_n + 1.0 if hot and not here_k > AIR_LEAP_K else 0.0
+    if s.air_hot_n > SURE_N and raw != s.took_air_c:
+        swapped = True
+        s.air_hot_n = 0.0
+    if swapped:
+        s.air_f = 1.0 - s.air_f
+        in_f = not in_f
+    value_c = celsius(raw, in_f)
+    if not LOWEST_AIR_C <= value_c <= HIGHEST_AIR_C:
+        return False
+    s.took_air_c = value_c
+    s.took_air_t = t
+    if s.air_hot_n > 0.0 or s.air_tries > 0.0:
+        return False
+    v[4] = value_c
+    return bool(in_f)

@@ -1,0 +1,356 @@
+"""What each reading is worth: swapped units, bus codes, resets, repeats, stuck sensors; against the truth."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+
+import numpy as np
+import pytest
+
+from ingest.quality import Quality
+from ingest.reading import IntArray, Readings
+from ingest.units_of_measure import KPA_PER_BAR, KPA_PER_PSI, f_from_c
+from models import engine
+from models.plant import Truth
+from models.trace import Trace
+from models.training import as_judged_at_the_door
+from tests.unit.models.histories import (
+    DAY_S,
+    PARAMETERS,
+    PROFILE,
+    QUIET,
+    by_hand,
+    changed,
+    fold,
+    machine_history,
+    observed,
+    seconds,
+)
+
+RUNS = [(1, 40, 0.7), (4, 6, 0.8), (7, 3, 0.5), (9, 90, 0.3), (14, 2, 0.8), (16, 25, 0.6)]
+"""Start [h], length [min], demand: long, short, very short, at every load."""
+SWAPPED = int(Quality.UNIT_SWAPPED)
+AMBIGUOUS = int(Quality.PRESSURE_AMBIGUOUS)
+STUCK = int(Quality.SENSOR_STUCK)
+SLIGHT_G = 1.0
+"""Less water than this is no difference that anybody would act on: a fiftieth of the harmful amount. [g]"""
+
+
+@functools.cache
+def truth_at(air_c: float) -> Truth:
+    return machine_history(RUNS, air_c=air_c)
+
+
+@functools.cache
+def history(
+    air_c: float = 15.0, every_s: int = 10, step_kpa: float = KPA_PER_PSI, ambient: bool = False
+) -> Readings:
+    instruments = dataclasses.replace(
+        QUIET, every_s=every_s, pressure_step_kpa=step_kpa, hours_step_h=0.05, sends_ambient=ambient
+    )
+    return observed(truth_at(air_c), instruments)
+
+
+def rows_between(readings: Readings, from_h: float, to_h: float) -> IntArray:
+    at_h = (readings.observed_at_ms - readings.observed_at_ms[0]) / 3.6e6
+    return np.flatnonzero((at_h >= from_h) & (at_h < to_h))
+
+
+def judged(readings: Readings) -> Readings:
+    return as_judged_at_the_door(dataclasses.replace(readings, quality=np.zeros(len(readings), np.int64)))
+
+
+def in_f(readings: Readings, rows: IntArray, *, ambient: bool = False) -> Readings:
+    for name in ("discharge_temp_c", "ambient_temp_c")[: 2 if ambient else 1]:
+        readings = changed(readings, name, rows, np.round(f_from_c(getattr(readings, name)[rows]), 1))
+    return judged(readings)
+
+
+def pressure_in(readings: Readings, rows: IntArray, kpa_per_unit: float, step: float) -> Readings:
+    shown = np.round(readings.pressure_kpa[rows] / kpa_per_unit / step) * step
+    return judged(changed(readings, "pressure_kpa", rows, shown))
+
+
+def traced(readings: Readings) -> Trace:
+    return engine.trace(engine.initial_state("unit"), readings, PROFILE, PARAMETERS)
+
+
+def flagged(readings: Readings, flag: int) -> IntArray:
+    return np.flatnonzero(traced(readings).quality & flag)
+
+
+def assert_told_alike(
+    readings: Readings, clean: Readings, *, within_s: float, slight_g: float = SLIGHT_G
+) -> None:
+    """The same runs, no finding that was not there, and the same water at the end of every day and now."""
+    got, wanted = fold(readings), fold(clean)
+    ends = [[(seconds(run.start_at), seconds(run.end_at)) for run in told.runs] for told in (got, wanted)]
+    assert len(ends[0]) == len(ends[1]), ends
+    assert np.max(np.abs(np.subtract(*ends)), initial=0.0) <= within_s
+    assert {f.pattern for f in got.findings} <= {f.pattern for f in wanted.findings}
+    for run, other in zip(got.runs, wanted.runs, strict=True):
+        assert run.water_end_g == pytest.approx(other.water_end_g, abs=slight_g)
+        assert run.peak_temp_c == pytest.approx(other.peak_temp_c, abs=2.0)
+    for mine, theirs in zip(got.water_days, wanted.water_days, strict=True):
+        assert mine.grams == pytest.approx(theirs.grams, abs=slight_g)
+
+
+@pytest.mark.parametrize("air_c", [-5.0, 15.0, 35.0])
+@pytest.mark.parametrize("every_s", [10, 60])
+def test_nothing_is_held_against_a_sound_truck(air_c: float, every_s: int) -> None:
+    for step_kpa in (KPA_PER_PSI, 1.0, 4.0, 10.0):
+        assert not traced(history(air_c, every_s, step_kpa)).quality.any()
+
+
+@pytest.mark.parametrize("air_c", [-5.0, 15.0, 35.0])
+@pytest.mark.parametrize("every_s", [10, 60])
+@pytest.mark.parametrize("from_h", [0.5, 1.3, 1.7, 5.0, 9.05, 12.0])
+def test_a_truck_in_fahrenheit_from_some_moment_on(air_c: float, every_s: int, from_h: float) -> None:
+    """Standing, hot, cooling, inside a warm-up: nothing changes but the flags, and back it goes too."""
+    clean = history(air_c, every_s)
+    for to_h in (24.0, 16.2, 20.0):
+        rows = rows_between(clean, from_h, to_h)
+        swapped = in_f(clean, rows)
+        # The reading that leaps is not taken: worth a minute of the wettest air at 60 s.
+        assert_told_alike(swapped, clean, within_s=2.0 * every_s, slight_g=1.0 if every_s == 10 else 8.0)
+        found = flagged(swapped, SWAPPED)
+        assert set(found) <= set(rows.tolist())
+        assert len(rows) - len(found) <= 3
+        trace = traced(swapped)
+        np.testing.assert_allclose(
+            trace.discharge_temp_c[found], clean.discharge_temp_c[found], rtol=0.0, atol=0.1
+        )
+
+
+@pytest.mark.parametrize("from_h", [0.5, 1.3, 9.5])
+@pytest.mark.parametrize(
+    ("scale", "step"), [(KPA_PER_PSI, 1.0), (KPA_PER_PSI, 0.1), (KPA_PER_BAR, 0.1), (KPA_PER_BAR, 0.01)]
+)
+def test_a_truck_that_goes_over_to_other_units_altogether(from_h: float, scale: float, step: float) -> None:
+    clean = history(ambient=True)
+    rows = rows_between(clean, from_h, 16.2)
+    swapped = pressure_in(in_f(clean, rows, ambient=True), rows, scale, step)
+    assert_told_alike(swapped, clean, within_s=120.0)
+    back = fold(swapped).state.memory[0]
+    assert (back["temp_f"], back["air_f"], back["kpa_unit"]) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("every_s", [10, 60])
+@pytest.mark.parametrize("step", [1.0, 0.1])
+@pytest.mark.parametrize("from_h", [0.5, 1.3, 9.5])
+def test_pressure_alone_in_psi(every_s: int, step: float, from_h: float) -> None:
+    clean = history(every_s=every_s)
+    rows = rows_between(clean, from_h, 24.0)
+    swapped = pressure_in(clean, rows, KPA_PER_PSI, step)
+    assert_told_alike(swapped, clean, within_s=120.0, slight_g=3.0)
+    assert flagged(swapped, SWAPPED)[0] in rows
+    assert len(flagged(swapped, SWAPPED)) > 0.4 * len(rows)
+
+
+@pytest.mark.parametrize("step", [0.1, 0.01])
+@pytest.mark.parametrize("from_h", [0.5, 1.3, 9.5])
+def test_pressure_alone_in_bar(step: float, from_h: float) -> None:
+    clean = history()
+    rows = rows_between(clean, from_h, 24.0)
+    swapped = pressure_in(clean, rows, KPA_PER_BAR, step)
+    assert_told_alike(swapped, clean, within_s=120.0, slight_g=3.0)
+    assert flagged(swapped, SWAPPED)[0] in rows
+    assert len(flagged(swapped, SWAPPED)) > 0.4 * len(rows)
+
+
+def test_a_truck_that_was_in_fahrenheit_and_psi_from_its_first_day_on() -> None:
+    """Found in its first hot run: what that run seemed to dry before is taken back."""
+    clean = history()
+    everything = np.arange(len(clean))
+    swapped = pressure_in(in_f(clean, everything), everything, KPA_PER_PSI, 1.0)
+    trace, wanted = traced(swapped), traced(clean)
+    late = rows_between(clean, 2.0, 24.0)
+    assert np.all(trace.quality[late] & SWAPPED)
+    np.testing.assert_allclose(trace.discharge_temp_c[late], wanted.discharge_temp_c[late], atol=0.1)
+    assert np.max(np.abs(trace.water_g - wanted.water_g)) < 10.0
+    assert np.max(np.abs(trace.ambient_temp_c[late] - wanted.ambient_temp_c[late])) < 8.0
+    assert not fold(swapped).findings
+
+
+@pytest.mark.parametrize("from_h", [1.8, 2.5])
+def test_a_swap_behind_a_long_silence(from_h: float) -> None:
+    """The meter stood still over eight hours: a unit at 58 is not as warm as that in air of 15."""
+    truth = machine_history([(1, 40, 0.7), (14, 40, 0.7)])
+    clean = observed(truth)
+    silent = clean[np.delete(np.arange(len(clean)), rows_between(clean, from_h, from_h + 8.0))]
+    swapped = in_f(silent, rows_between(silent, from_h + 0.1, 24.0))
+    found = flagged(swapped, SWAPPED)
+    assert len(found) > 0.9 * len(rows_between(silent, from_h + 0.1, 24.0))
+    assert_told_alike(swapped, silent, within_s=20.0)
+
+
+@pytest.mark.parametrize("name", ["discharge_temp_c", "pressure_kpa", "ambient_temp_c", "ambient_rh_pct"])
+def test_a_sensor_that_goes_mad_is_in_no_other_unit_for_long(name: str) -> None:
+    clean = history(ambient=True)
+    rng = np.random.default_rng(3)
+    rows = rows_between(clean, 2.0, 3.0)
+    low, high = (0.0, 100.0) if name == "ambient_rh_pct" else (-50.0, 150.0)
+    wild = judged(changed(clean, name, rows, rng.uniform(low, high, len(rows))))
+    assert not set(flagged(wild, SWAPPED)) - set(rows.tolist())
+    assert len(flagged(wild, SWAPPED)) < 0.05 * len(rows)
+
+
+@pytest.mark.parametrize("seconds_down", [5, 20, 60, 240])
+@pytest.mark.parametrize("every_s", [10, 60])
+@pytest.mark.parametrize("offset_kpa", [-25.0, 0.0, 10.0, 25.0])
+def test_a_blowdown_is_no_swap(seconds_down: int, every_s: int, offset_kpa: float) -> None:
+    """However slowly the sump blows down, and wherever the sensor rests (zero offset: published figure)."""
+    clean = history(every_s=every_s, step_kpa=1.0)
+    at_s = (clean.observed_at_ms - clean.observed_at_ms[0]) / 1000.0
+    kpa = clean.pressure_kpa + offset_kpa
+    for run in truth_at(15.0).runs:
+        since_s = at_s - (run.end_s - (clean.observed_at_ms[0] - truth_at(15.0).start_at_ms) / 1000.0)
+        falling = (since_s >= 0.0) & (since_s < 20.0 * seconds_down)
+        kpa[falling] = np.round(offset_kpa + 1000.0 * np.exp(-since_s[falling] / seconds_down))
+    assert len(flagged(judged(dataclasses.replace(clean, pressure_kpa=kpa)), SWAPPED)) == 0
+
+
+@pytest.mark.parametrize("code_kpa", [1016.0, 1020.0])
+@pytest.mark.parametrize("step_kpa", [4.0, KPA_PER_PSI, 1.0])
+def test_a_bus_code_in_a_standing_unit_is_no_pressure(code_kpa: float, step_kpa: float) -> None:
+    """SAE J1939 codes 0xFE and 0xFF at 4 kPa a bit (from memory), for an hour and for a night."""
+    clean = history(step_kpa=step_kpa)
+    for from_h, to_h in ((2.0, 3.0), (18.0, 24.0), (0.0, 0.9)):
+        rows = rows_between(clean, from_h, to_h)
+        coded = changed(clean, "pressure_kpa", rows, code_kpa)
+        assert_told_alike(coded, clean, within_s=10.0)
+        assert flagged(coded, AMBIGUOUS).tolist() == rows.tolist()
+
+
+@pytest.mark.parametrize("code_kpa", [1016.0, 1020.0])
+def test_a_bus_code_in_a_run_is_told_by_the_coarse_scaling(code_kpa: float) -> None:
+    """A sensor lost inside a run, over its end and the next start; at 4 kPa a bit 1000 kPa is the most."""
+    clean = history(step_kpa=4.0)
+    clean = dataclasses.replace(clean, pressure_kpa=np.minimum(clean.pressure_kpa, 1000.0))
+    rows = rows_between(clean, 9.5, 14.5)
+    coded = changed(clean, "pressure_kpa", rows, code_kpa)
+    assert flagged(coded, AMBIGUOUS).tolist() == rows.tolist()
+    assert_told_alike(coded, clean, within_s=120.0, slight_g=3.0)
+
+
+@pytest.mark.parametrize("step_kpa", [0.0, 1.0, KPA_PER_PSI, 10.0])
+def test_a_working_pressure_that_equals_a_code_is_kept(step_kpa: float) -> None:
+    """Bar with one decimal shows 1020 kPa for minutes on end; a fine sensor meets it in passing."""
+    clean = history(step_kpa=step_kpa)
+    shift_kpa = 1020.0 - np.median(clean.pressure_kpa[rows_between(clean, 1.2, 1.6)])
+    near = changed(clean, "pressure_kpa", slice(None), np.round(clean.pressure_kpa + shift_kpa, 3))
+    near = changed(
+        near, "pressure_kpa", clean.pressure_kpa < 500.0, clean.pressure_kpa[clean.pressure_kpa < 500.0]
+    )
+    n_codes = np.count_nonzero(np.abs(near.pressure_kpa - 1020.0) <= 0.4)
+    assert n_codes >= 10
+    assert len(flagged(near, AMBIGUOUS)) <= 0.02 * n_codes + 1
+
+
+@pytest.mark.parametrize("hours", [0.0, 55.0, 5000.0])
+def test_a_new_hour_meter_leaves_its_flag(hours: float) -> None:
+    clean = history()
+    at = rows_between(clean, 5.0, 24.0)
+    newer = changed(clean, "hours", at, clean.hours[at] - clean.hours[at[0]] + hours)
+    assert flagged(newer, int(Quality.METER_RESET)).tolist() == [at[0]]
+    assert_told_alike(newer, clean, within_s=10.0)
+
+
+def test_a_message_sent_again_is_told_by_its_stillness_and_by_its_counter() -> None:
+    clean = history()
+    rows = rows_between(clean, 1.2, 1.5)
+    again = clean
+    for name in ("discharge_temp_c", "pressure_kpa", "hours", "ambient_rh_pct"):
+        again = changed(again, name, rows, getattr(clean, name)[rows[0]])
+    repeated = int(Quality.REPEATED)
+    assert set(flagged(again, repeated)) <= set(rows.tolist())
+    assert len(flagged(again, repeated)) >= len(rows) - 12
+    counted = dataclasses.replace(clean, seq=np.arange(len(clean)))
+    assert len(flagged(counted, repeated)) == 0
+    rows = rows_between(clean, 2.0, 2.5)
+    for name in ("discharge_temp_c", "pressure_kpa", "hours", "ambient_rh_pct", "seq"):
+        counted = changed(counted, name, rows, getattr(counted, name)[rows[0]])
+    assert len(flagged(counted, repeated)) >= len(rows) - 3
+
+
+def test_a_stuck_thermometer_is_told_by_the_runs_it_sleeps_through() -> None:
+    clean = history()
+    rows = rows_between(clean, 0.5, 24.0)
+    stuck = changed(clean, "discharge_temp_c", rows, clean.discharge_temp_c[rows[0]])
+    found = flagged(stuck, STUCK)
+    assert len(found)
+    assert set(found) <= set(rows.tolist())
+    assert traced(stuck).running[found].mean() > 0.95
+
+
+def test_a_pressure_that_sleeps_through_a_start_is_stuck() -> None:
+    clean = history()
+    rows = rows_between(clean, 0.5, 3.0)
+    found = flagged(changed(clean, "pressure_kpa", rows, 0.0), STUCK)
+    assert len(found)
+    assert set(found) <= set(rows_between(clean, 1.0, 1.75).tolist())
+
+
+def test_humidity_that_sleeps_through_a_day_is_stuck() -> None:
+    truth = machine_history([(1, 40, 0.7), (30, 40, 0.7)], hours=48.0)
+    clean = observed(truth)
+    stuck = changed(clean, "ambient_rh_pct", slice(None), 63.0)
+    assert flagged(stuck, STUCK)[0] == pytest.approx(DAY_S / 10.0, abs=20.0)
+    fog = changed(clean, "ambient_rh_pct", slice(None), 100.0)
+    assert len(flagged(fog, STUCK)) == 0, "saturated air may stay so for days"
+
+
+def test_a_stuck_hour_meter_is_told_while_the_unit_runs() -> None:
+    clean = history()
+    found = flagged(changed(clean, "hours", slice(None), 100.0), STUCK)
+    assert len(found)
+    assert traced(clean).running[found].mean() > 0.95
+
+
+@pytest.mark.parametrize("rh_pct", [100.0, 101.0, 101.6, 102.0, 0.0, -3.0, math.inf, math.nan])
+def test_humidity_at_or_beyond_its_ends_poisons_nothing(rh_pct: float) -> None:
+    clean = history()
+    rows = rows_between(clean, 2.0, 24.0)
+    ended = judged(changed(clean, "ambient_rh_pct", rows, rh_pct))
+    trace = traced(ended)
+    bad = not 1.0 <= rh_pct <= 101.0 and not math.isnan(rh_pct)
+    assert bool(len(flagged(ended, int(Quality.AMBIENT_RH_OUT_OF_RANGE)))) == bad
+    assert np.all(np.isfinite(trace.water_high_g[10:]))
+    # Saturated air is water indeed; what is no humidity at all changes nothing.
+    if bad or math.isnan(rh_pct):
+        assert np.max(np.abs(trace.ambient_temp_c - traced(clean).ambient_temp_c)[10:]) < 3.0
+
+
+def test_humidity_as_a_fraction_is_converted() -> None:
+    clean = history()
+    rows = rows_between(clean, 2.0, 24.0)
+    fraction = judged(changed(clean, "ambient_rh_pct", rows, clean.ambient_rh_pct[rows] / 100.0))
+    assert flagged(fraction, SWAPPED).tolist() == rows.tolist()
+    assert_told_alike(fraction, clean, within_s=0.0, slight_g=0.01)
+
+
+def test_the_status_counts_the_doubtful_readings_of_a_day_and_forgets_them() -> None:
+    clean = history()
+    rows = rows_between(clean, 22.0, 24.0)
+    swapped = fold(in_f(clean, rows))
+    status = engine.status(swapped.state, PROFILE, PARAMETERS)
+    assert status is not None
+    assert status.doubtful["discharge_temp_in_f"] == len(flagged(in_f(clean, rows), SWAPPED))
+    later = by_hand(np.arange(50 * 3600, 51 * 3600, 10.0), temp_c=15.0, rh_pct=60.0, hours=clean.hours[-1])
+    after = engine.status(fold(later, state=swapped.state).state, PROFILE, PARAMETERS)
+    assert after is not None
+    assert "discharge_temp_in_f" not in after.doubtful
+
+
+@pytest.mark.parametrize("late_s", [-540.0, 540.0])
+def test_a_clock_a_little_off_moves_everything_with_it(late_s: float) -> None:
+    clean = history()
+    shift_ms = int(1000 * late_s)
+    off = judged(dataclasses.replace(clean, observed_at_ms=clean.observed_at_ms + shift_ms))
+    assert not traced(off).quality.any()
+    got, wanted = fold(off).runs, fold(clean).runs
+    for run, other in zip(got, wanted, strict=True):
+        assert seconds(run.start_at) - seconds(other.start_at) == pytest.approx(late_s)
+        assert run.water_end_g == pytest.approx(other.water_end_g, abs=0.5)
