@@ -87,7 +87,7 @@ LEGAL_FROM: dict[Action, frozenset[AlarmState]] = {
     Action.RETURN_TO_NORMAL: frozenset({_S.UNACKNOWLEDGED, _S.ACKNOWLEDGED}) | COVERED,
     Action.CLEAR: frozenset({_S.RETURNED_UNACKNOWLEDGED}),
     Action.REOPEN: frozenset({_S.NORMAL, _S.RETURNED_UNACKNOWLEDGED}) | COVERED,
-    Action.WITHDRAW: frozenset(AlarmState) - {_S.NORMAL},
+    Action.WITHDRAW: frozenset(AlarmState),
 }
 """From which states each action is allowed; `RAISE` makes the alarm and starts from none."""
 
@@ -142,11 +142,17 @@ class Alarm(msgspec.Struct, frozen=True, kw_only=True):
     finding_ids: tuple[str, ...]
     finding: Finding
     """The latest record of the latest finding."""
+    told_finding: Finding | None = None
+    """The finding as the recipients heard it last."""
+    restated: bool = False
+    """Something that had been said was taken back since then: late data, or history worked through anew."""
     reopened: int = 0
     told: Told = Told.NOTHING
     told_at: dt.datetime | None = None
     told_in_summary: bool = False
     n_mails: int = 0
+    n_restated: int = 0
+    """Mails that said what no longer holds."""
     n_reminders: int = 0
     revision: int = 0
     log: tuple[LogEntry, ...] = ()

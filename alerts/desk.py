@@ -26,8 +26,10 @@ from alerts.outbox import Outbox, OutboxMail
 from alerts.policy import AlarmPolicy
 from alerts.routing import MailSettings
 from ingest import database as tables
+from ingest.finding_versions import FindingVersions, note_mailed
 from ingest.profile import UnitProfile
 from models.records import Finding, UnitStatus
+from models.said import Cause
 
 log = logging.getLogger(__name__)
 
@@ -92,7 +94,9 @@ class AlarmDesk:
             profile_of=register.get,
             status_of=self._status,
             trace_of=trace_of,
+            cause_of=self._cause,
         )
+        self._versions = FindingVersions(database)
         self._lock = threading.Lock()
         self.outbox = Outbox(database, settings.outbox_folder)
 
@@ -206,6 +210,9 @@ class AlarmDesk:
         with self._database.begin() as connection:
             for one in changed:
                 _write(connection, one)
+            for notice in due:
+                for one in notice.alarms:
+                    note_mailed(connection, one.finding, Cause.NEWS, now_ms)
             for letter in letters:
                 row = self.outbox.put(
                     connection,
@@ -223,6 +230,11 @@ class AlarmDesk:
         with self._database.connect() as connection:
             record = connection.execute(sa.select(table.record).where(table.unit_id == unit_id)).scalar()
         return None if record is None else msgspec.json.decode(record, type=UnitStatus)
+
+    def _cause(self, finding_id: str) -> Cause | None:
+        """Why what was said last of a finding was said."""
+        kept = self._versions.of_findings(Finding, [finding_id])
+        return Cause(kept[-1].cause) if kept else None
 
     def _alarms_concerned(self, unit_ids: Collection[str]) -> list[Alarm]:
         """Every alarm of these units, and of the others those open or with something left to tell."""

@@ -18,10 +18,13 @@ from alerts.rationale import Rationale
 from alerts.routing import MailSettings, UnitsSystem, audiences
 from ingest.profile import UnitProfile
 from models.records import Finding, Pattern, UnitStatus
+from models.said import Cause
 from models.trace import Trace
 
 log = logging.getLogger(__name__)
 
+CauseOf = Callable[[str], Cause | None]
+"""finding_id -> why what was said last of it was said; None when nothing was."""
 TraceOf = Callable[[str, int, int], Trace | None]
 """(unit_id, start_ms, end_ms) -> signals with what the engine made of them; None when no longer stored."""
 
@@ -46,12 +49,14 @@ class LetterWriter:
         profile_of: Callable[[str], UnitProfile | None],
         status_of: Callable[[str], UnitStatus | None],
         trace_of: TraceOf,
+        cause_of: CauseOf,
     ) -> None:
         self._settings = settings
         self._rationales = rationales
         self._profile_of = profile_of
         self._status_of = status_of
         self._trace_of = trace_of
+        self._cause_of = cause_of
 
     def letters(self, notice: Notice, now: dt.datetime) -> list[Letter]:
         """One letter for each group of readers; with nobody to read it, one that is read here."""
@@ -65,7 +70,7 @@ class LetterWriter:
                 domain=self._settings.domain,
                 base_url=self._settings.base_url,
             )
-            part = Notice(kind=notice.kind, alarms=audience.alarms)
+            part = Notice(kind=notice.kind, alarms=audience.alarms, heard=notice.heard)
             alarm_id = None if notice.kind is NoticeKind.SUMMARY else part.alarms[0].alarm_id
             mail = self._mail(part, profiles, envelope, now)
             written.append(Letter(message=mail, recipients=audience.addresses, alarm_id=alarm_id))
@@ -78,12 +83,13 @@ class LetterWriter:
             return compose_summary(notice, profiles, self._rationales, envelope, now)
         alarm = notice.alarms[0]
         profile, rationale = profiles[alarm.unit_id], self._rationales[alarm.pattern]
-        if notice.kind is NoticeKind.CLEARED:
-            return compose_cleared(notice, profile, rationale, envelope, now)
+        cause = None if notice.heard is None else self._cause_of(notice.heard.finding.finding_id)
+        if notice.kind is NoticeKind.CLEARED or not alarm.standing:
+            return compose_cleared(notice, profile, rationale, cause, envelope, now)
         status = self._status_of(alarm.unit_id)
         until = now if status is None else min(now, status.observed_at)
         picture = self._picture(alarm.finding, until, profile, envelope.units_system)
-        return compose(notice, profile, rationale, status, picture, envelope, now)
+        return compose(notice, profile, rationale, status, picture, cause, envelope, now)
 
     def _picture(
         self, finding: Finding, until: dt.datetime, profile: UnitProfile, units_system: UnitsSystem

@@ -19,14 +19,16 @@ from typing import Any
 
 import jinja2
 
-from alerts.alarm import Alarm, Priority
-from alerts.notices import Notice, NoticeKind
+from alerts.alarm import Action, Alarm, Priority
+from alerts.notices import Heard, Notice, NoticeKind
 from alerts.picture import Picture
 from alerts.rationale import Rationale
+from alerts.restating import differences, sure
 from alerts.routing import UnitsSystem
 from alerts.wording import duration, evidence_line, local_time, one_line, temperature, water
 from ingest.profile import UnitProfile
-from models.records import Pattern, UnitStatus
+from models.records import Evidence, Pattern, UnitStatus
+from models.said import Cause, carries_on
 
 WIDTH = 76
 """Columns of the plain text, as RFC 5322 advises for readability (78 with the line end)."""
@@ -40,8 +42,18 @@ _LEAD = {
     NoticeKind.RAISED: "",
     NoticeKind.REOPENED: "It is back. ",
     NoticeKind.REMINDER: "Reminder: nobody has acknowledged this yet. ",
+    NoticeKind.RESTATED: "Corrected. ",
 }
-_SUBJECT_LEAD = {NoticeKind.REOPENED: "Back: ", NoticeKind.REMINDER: "Reminder: "}
+_SUBJECT_LEAD = {
+    NoticeKind.REOPENED: "Back: ",
+    NoticeKind.REMINDER: "Reminder: ",
+    NoticeKind.RESTATED: "Corrected: ",
+}
+_WHY = {
+    Cause.LATE_DATA: "readings that arrived late tell otherwise",
+    Cause.WORKED_ANEW: "its history was worked through again after its ratings, the settings or the program"
+    " had changed",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,10 +89,11 @@ def compose(
     rationale: Rationale,
     status: UnitStatus | None,
     picture: Picture | None,
+    cause: Cause | None,
     envelope: Envelope,
     now: dt.datetime,
 ) -> EmailMessage:
-    """The mail of a raised, re-opened or reminded alarm.
+    """The mail of a raised, re-opened, reminded or corrected alarm.
 
     Parameters
     ----------
@@ -90,15 +103,20 @@ def compose(
         How the unit stands at its newest reading; gives the required temperature the response speaks of.
     picture : Picture or None
         Chart of the deciding run or days; None when the signals are no longer stored.
+    cause : Cause or None
+        Why what was told before no longer holds.
     """
     alarm = notice.alarms[0]
+    corrections = _corrections(notice, profile, cause, envelope)
+    kind = NoticeKind.RESTATED if corrections["changes"] else notice.kind
     view = _view(alarm, profile, rationale, envelope, now) | {
-        "lead": _LEAD[notice.kind],
+        **corrections,
+        "lead": _LEAD[kind],
         "standing": [] if status is None else _standing(alarm.pattern, status, envelope.units_system),
         "picture": picture,
         "cid": f"{alarm.alarm_id}@{envelope.domain}",
     }
-    lead = _SUBJECT_LEAD.get(notice.kind, "")
+    lead = _SUBJECT_LEAD.get(kind, "")
     subject = f"{lead}{view['name']}: {view['title']} - {view['task']}"
     message = _message(notice, subject, "alarm", view, envelope, now)
     if picture is not None:
@@ -109,18 +127,25 @@ def compose(
 
 
 def compose_cleared(
-    notice: Notice, profile: UnitProfile, rationale: Rationale, envelope: Envelope, now: dt.datetime
+    notice: Notice,
+    profile: UnitProfile,
+    rationale: Rationale,
+    cause: Cause | None,
+    envelope: Envelope,
+    now: dt.datetime,
 ) -> EmailMessage:
-    """The mail that says an alarm has ended by itself or was withdrawn."""
+    """The mail that says an alarm has ended by itself, or otherwise than was said, or was withdrawn."""
     alarm = notice.alarms[0]
     ended_at = alarm.returned_at or now
     view = _view(alarm, profile, rationale, envelope, now) | {
+        **_corrections(notice, profile, cause, envelope),
         "ended": local_time(ended_at, profile.tz, envelope.units_system),
         "lasted": duration(ended_at - alarm.finding.start_at),
         "close_reason": one_line(alarm.close_reason, 200),
-        "withdrawn": "withdrawn" in alarm.close_reason,
+        "withdrawn": alarm.finding.withdrawn,
     }
-    word = "Withdrawn" if view["withdrawn"] else "Ended"
+    restated = notice.kind is NoticeKind.RESTATED
+    word = "Withdrawn" if view["withdrawn"] else "Corrected" if restated else "Ended"
     return _message(notice, f"{word}: {view['name']}: {view['title']}", "cleared", view, envelope, now)
 
 
@@ -170,7 +195,7 @@ def _view(
         "task": f"{rationale.action} by {by}" if due == "by" else f"{rationale.action}, was due {by}",
         "since": local(finding.start_at),
         "flagged": local(finding.first_flagged_at),
-        "sure_pct": f"{100 * min(finding.confidence, 0.99):.0f} %",
+        "sure_pct": sure(finding),
         "evidence": [evidence_line(fact, units_system) for fact in finding.evidence],
         "cause": rationale.cause,
         "consequence": rationale.consequence,
@@ -178,6 +203,41 @@ def _view(
         "cautions": rationale.cautions,
         "board_url": _board_url(alarm, envelope.base_url),
     }
+
+
+def _corrections(
+    notice: Notice, profile: UnitProfile, cause: Cause | None, envelope: Envelope
+) -> dict[str, Any]:
+    """What was told and no longer holds, both versions side by side; of what was withdrawn, all of it."""
+    heard, alarm = notice.heard, notice.alarms[0]
+    nothing: dict[str, Any] = {"changes": [], "told": None}
+    if heard is None or not _corrected(alarm, heard):
+        return nothing
+
+    def local(at: dt.datetime) -> str:
+        return local_time(at, profile.tz, envelope.units_system)
+
+    def worded(fact: Evidence) -> str:
+        return evidence_line(fact, envelope.units_system)
+
+    return {
+        "changes": differences(heard.finding, alarm.finding, instant=local, evidence=worded),
+        "told": {
+            "at": local(heard.at),
+            "since": local(heard.finding.start_at),
+            "sure": sure(heard.finding),
+            "evidence": [worded(fact) for fact in heard.finding.evidence],
+            "why": _WHY.get(cause or Cause.LATE_DATA, _WHY[Cause.LATE_DATA]),
+        },
+    }
+
+
+def _corrected(alarm: Alarm, heard: Heard) -> bool:
+    """Whether something was taken back, rather than news having come, since the last mail."""
+    steps = (Action.REVISE, Action.WITHDRAW)
+    taken_back = any(step.action in steps and step.at > heard.at for step in alarm.log)
+    same_one = heard.finding.finding_id == alarm.finding.finding_id
+    return taken_back or (same_one and not carries_on(heard.finding, alarm.finding))
 
 
 def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -> list[str]:

@@ -16,7 +16,8 @@ import msgspec
 
 from alerts.alarm import COVERED, Alarm, AlarmState, Told
 from alerts.policy import AlarmPolicy
-from models.records import Pattern
+from alerts.restating import matters
+from models.records import Finding, Pattern
 
 
 class NoticeKind(enum.StrEnum):
@@ -26,7 +27,17 @@ class NoticeKind(enum.StrEnum):
     REOPENED = "reopened"
     REMINDER = "reminder"
     CLEARED = "cleared"
+    RESTATED = "restated"
+    """Something that was told no longer holds."""
     SUMMARY = "summary"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heard:
+    """What the recipients heard last of an alarm, and when."""
+
+    finding: Finding
+    at: dt.datetime
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +47,8 @@ class Notice:
     kind: NoticeKind
     alarms: tuple[Alarm, ...]
     """As they are once this has been told."""
+    heard: Heard | None = None
+    """What had been told before, where one alarm is told of again."""
 
     @property
     def key(self) -> str:
@@ -46,6 +59,8 @@ class Notice:
             return f"summary.{hashlib.blake2b(ids.encode(), digest_size=10).hexdigest()}"
         if self.kind is NoticeKind.REMINDER:
             return f"{first.alarm_id}.{self.kind.value}-{first.reopened}-{first.n_reminders}"
+        if self.kind is NoticeKind.RESTATED:
+            return f"{first.alarm_id}.{self.kind.value}-{first.n_restated}"
         again = f"-{first.reopened}" if first.reopened and self.kind is not NoticeKind.RAISED else ""
         return f"{first.alarm_id}.{self.kind.value}{again}"
 
@@ -77,7 +92,7 @@ def due(
     for alarm, kind in sorted(kinds, key=lambda pair: (pair[0].priority.rank, pair[0].opened_at)):
         if kind is None or (flood and alarm.alarm_id in fresh_ids):
             continue
-        notices.append(Notice(kind=kind, alarms=(told(alarm, kind, now),)))
+        notices.append(Notice(kind=kind, alarms=(told(alarm, kind, now),), heard=_heard(alarm)))
     if flood and fresh and not any(alarm.told_in_summary for alarm in lately):
         notices.append(_summary(fresh, now))
     return notices
@@ -85,15 +100,26 @@ def due(
 
 def told(alarm: Alarm, kind: NoticeKind, now: dt.datetime) -> Alarm:
     """The alarm once recipients have been told so."""
+    restated = kind is NoticeKind.RESTATED
+    ended = kind is NoticeKind.CLEARED or (restated and not alarm.standing)
     return msgspec.structs.replace(
         alarm,
-        told=Told.ENDED if kind is NoticeKind.CLEARED else Told.ACTIVE,
+        told=Told.ENDED if ended else Told.ACTIVE,
         told_at=now,
+        told_finding=alarm.finding,
+        restated=False,
         told_in_summary=kind is NoticeKind.SUMMARY,
-        n_mails=alarm.n_mails + 1,
+        n_mails=alarm.n_mails + (not restated),
+        n_restated=alarm.n_restated + restated,
         n_reminders=alarm.n_reminders + (kind is NoticeKind.REMINDER),
         revision=alarm.revision + 1,
     )
+
+
+def _heard(alarm: Alarm) -> Heard | None:
+    if alarm.told_finding is None or alarm.told_at is None:
+        return None
+    return Heard(finding=alarm.told_finding, at=alarm.told_at)
 
 
 def _summary(fresh: Sequence[Alarm], now: dt.datetime) -> Notice:
@@ -120,6 +146,8 @@ def _kind_due(
         return _after_gap(NoticeKind.REOPENED if alarm.n_mails else NoticeKind.RAISED, alarm, now, policy)
     if not alarm.standing and alarm.told is Told.ACTIVE:
         return _after_gap(NoticeKind.CLEARED, alarm, now, policy)
+    if _restating_due(alarm, now, policy):
+        return NoticeKind.RESTATED
     if alarm.state is AlarmState.UNACKNOWLEDGED and _reminder_due(alarm, now, policy):
         return NoticeKind.REMINDER
     return None
@@ -130,6 +158,18 @@ def _after_gap(kind: NoticeKind, alarm: Alarm, now: dt.datetime, policy: AlarmPo
     if alarm.n_mails >= 2 and alarm.told_at is not None and now - alarm.told_at < policy.mail_gap:
         return None
     return kind
+
+
+def _restating_due(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:
+    heard = _heard(alarm)
+    if heard is None or not alarm.restated or now - heard.at > policy.restate_within:
+        return False
+    # Late readings come in pieces: the first correction goes out at once, the others wait for each other.
+    if alarm.n_restated and now - heard.at < policy.mail_gap:
+        return False
+    return matters(
+        heard.finding, alarm.finding, span=policy.restated_span, confidence=policy.restated_confidence
+    )
 
 
 def _reminder_due(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:

@@ -17,9 +17,11 @@ import msgspec
 from alerts import transitions as life
 from alerts.alarm import Alarm, AlarmState, Told, alarm_id_of
 from alerts.rationale import Rationale, rationales
+from alerts.restating import in_a_line
 from models.records import Finding, Pattern
+from models.said import carries_on, same
 
-WITHDRAWN_REASON = "withdrawn: data that arrived late shows that the condition was not there"
+WITHDRAWN_REASON = "withdrawn by late data: the condition was not there"
 FORGOTTEN_REASON = "ended, and nobody acknowledged it for the whole keep time"
 
 
@@ -42,6 +44,12 @@ class AlarmPolicy:
     longest_shelf: dt.timedelta = dt.timedelta(days=14)
     mail_gap: dt.timedelta = dt.timedelta(hours=6)
     """Least time between mails of one alarm once it has been raised and cleared."""
+    restated_span: dt.timedelta = dt.timedelta(minutes=15)
+    """A start or end that moves by less is corrected on the board, without a mail."""
+    restated_confidence: float = 0.1
+    """The same for how sure it is, 0-1."""
+    restate_within: dt.timedelta = dt.timedelta(days=30)
+    """What was mailed longer ago is corrected on the board alone."""
     max_reminders: int = 3
     flood_alarms: int = 10
     """More raised within `flood_window` make a flood: one summary mail instead."""
@@ -58,6 +66,7 @@ class ChangeKind(enum.StrEnum):
 
     RAISED = "raised"
     REVISED = "revised"
+    RESTATED = "restated"
     REOPENED = "reopened"
     RETURNED = "returned"
     WITHDRAWN = "withdrawn"
@@ -97,7 +106,7 @@ def review(
     book = _Book(alarms)
     latest = {finding.finding_id: finding for finding in findings}
     for finding in sorted(latest.values(), key=lambda one: (one.first_flagged_at, one.finding_id)):
-        book.note(_heard(finding, book, now, policy))
+        book.note(_heard(finding, book, now, policy, withdrawn))
     for alarm_id in sorted(book.by_id):
         missing = book.by_id[alarm_id].finding.finding_id in withdrawn
         while book.note(_aged(book.by_id[alarm_id], now, policy, missing=missing)):
@@ -135,23 +144,40 @@ class _Book:
         self._ids[alarm.unit_id, alarm.pattern].add(alarm.alarm_id)
 
 
-def _heard(finding: Finding, book: _Book, now: dt.datetime, policy: AlarmPolicy) -> AlarmChange | None:
+def _heard(
+    finding: Finding, book: _Book, now: dt.datetime, policy: AlarmPolicy, withdrawn: Collection[str]
+) -> AlarmChange | None:
     owner = _owner(finding, book, policy)
     if owner is None:
         if not _worth_raising(finding, now, policy):
             return None
         priority = policy.rationales[finding.pattern].priority
         return AlarmChange(kind=ChangeKind.RAISED, alarm=life.raised(finding, priority, now))
-    if finding == owner.finding or _older(finding, owner.finding):
+    latest = owner.finding
+    if same(finding, latest):
         return None
-    if owner.standing or finding.end_at is not None:
-        return AlarmChange(kind=ChangeKind.REVISED, alarm=life.revised(owner, finding))
-    return AlarmChange(kind=ChangeKind.REOPENED, alarm=life.reopened(owner, finding, now))
+    undone = latest.withdrawn or latest.finding_id in withdrawn
+    if _older(finding, latest) and not (undone and _meets(finding, latest, now)):
+        return None
+    # One condition whose start late data moves comes as another finding in the place of one withdrawn.
+    corrected = undone if finding.finding_id != latest.finding_id else not carries_on(latest, finding)
+    note = in_a_line(latest, finding)
+    if not owner.standing and finding.end_at is None:
+        again = life.reopened(owner, finding, now, note) if corrected else life.reopened(owner, finding, now)
+        return AlarmChange(kind=ChangeKind.REOPENED, alarm=again)
+    if corrected:
+        return AlarmChange(kind=ChangeKind.RESTATED, alarm=life.restated(owner, finding, now, note))
+    return AlarmChange(kind=ChangeKind.REVISED, alarm=life.revised(owner, finding))
 
 
 def _older(finding: Finding, latest: Finding) -> bool:
     """True for an earlier occurrence: when history is gone through again, it is heard once more."""
     return finding.finding_id != latest.finding_id and finding.start_at < latest.start_at
+
+
+def _meets(finding: Finding, latest: Finding, now: dt.datetime) -> bool:
+    """Whether two findings share an instant; what still stands reaches to now."""
+    return finding.start_at <= (latest.end_at or now) and latest.start_at <= (finding.end_at or now)
 
 
 def _owner(finding: Finding, book: _Book, policy: AlarmPolicy) -> Alarm | None:
@@ -179,7 +205,8 @@ def _worth_raising(finding: Finding, now: dt.datetime, policy: AlarmPolicy) -> b
 def _aged(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: bool) -> AlarmChange | None:
     """The next thing that time alone does to an alarm."""
     if not alarm.open:
-        return None
+        undone = missing and not alarm.finding.withdrawn
+        return _taken_back(alarm, now) if undone else None
     if missing or alarm.missing_since:
         return _missed(alarm, now, policy, missing=missing)
     ended_at = alarm.finding.end_at
@@ -206,6 +233,10 @@ def _missed(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy, *, missing: boo
         return AlarmChange(kind=ChangeKind.REVISED, alarm=lost)
     if now - alarm.missing_since < policy.withdraw_delay:
         return None
+    return _taken_back(alarm, now)
+
+
+def _taken_back(alarm: Alarm, now: dt.datetime) -> AlarmChange:
     return AlarmChange(kind=ChangeKind.WITHDRAWN, alarm=life.withdrawn(alarm, now, WITHDRAWN_REASON))
 
 

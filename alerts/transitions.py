@@ -23,6 +23,7 @@ from alerts.alarm import (
     alarm_id_of,
 )
 from models.records import Finding
+from models.said import taken_back
 
 
 def raised(finding: Finding, priority: Priority, now: dt.datetime) -> Alarm:
@@ -49,6 +50,13 @@ def revised(alarm: Alarm, finding: Finding) -> Alarm:
     return msgspec.structs.replace(
         alarm, finding=finding, finding_ids=ids, missing_since=None, revision=alarm.revision + 1
     )
+
+
+def restated(alarm: Alarm, finding: Finding, now: dt.datetime, note: str) -> Alarm:
+    """The same alarm, of which something that was said is taken back; the note tells what."""
+    over = {} if alarm.standing or finding.end_at is None else {"returned_at": finding.end_at}
+    stepped = _step(alarm, Action.REVISE, alarm.state, now, SYSTEM, note, restated=True, **over)
+    return revised(stepped, finding)
 
 
 def acknowledged(alarm: Alarm, now: dt.datetime, by: str, note: str = "") -> Alarm:
@@ -164,8 +172,10 @@ def cleared(alarm: Alarm, now: dt.datetime, reason: str) -> Alarm:
     return _step(alarm, Action.CLEAR, AlarmState.NORMAL, now, SYSTEM, reason, cleared_at=now)
 
 
-def reopened(alarm: Alarm, finding: Finding, now: dt.datetime) -> Alarm:
-    """The condition is back within the hold period: the same alarm, unacknowledged again."""
+def reopened(
+    alarm: Alarm, finding: Finding, now: dt.datetime, note: str = "the condition came back"
+) -> Alarm:
+    """The condition stands again within the hold period: the same alarm, unacknowledged again."""
     state = alarm.state if alarm.state in COVERED else AlarmState.UNACKNOWLEDGED
     stepped = _step(
         alarm,
@@ -173,7 +183,7 @@ def reopened(alarm: Alarm, finding: Finding, now: dt.datetime) -> Alarm:
         state,
         now,
         SYSTEM,
-        "the condition came back",
+        note,
         returned_at=None,
         cleared_at=None,
         close_reason="",
@@ -201,6 +211,8 @@ def withdrawn(alarm: Alarm, now: dt.datetime, reason: str) -> Alarm:
         shelved_until=None,
         cover_reason="",
         missing_since=None,
+        finding=taken_back(alarm.finding),
+        restated=True,
     )
 
 

@@ -11,10 +11,9 @@ import itertools
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-import msgspec
 import sqlalchemy as sa
 
 from ingest.finding_versions import FindingVersions
@@ -30,7 +29,7 @@ from models import engine
 from models.artefact import PatternModels
 from models.parameters import Parameters
 from models.records import Event, Finding, Pattern, Run, WaterDay
-from models.said import Cause, worth_keeping
+from models.said import Cause, taken_back, worth_keeping
 from models.trace import Trace
 
 logger = logging.getLogger(__name__)
@@ -311,7 +310,7 @@ class Analyst:
         unit_id = state.unit_id
         self._prove(unit_id, events)
         unproven = self._unproven.get(unit_id)
-        gone = _withdrawn(unproven.findings.values()) if unproven else []
+        gone = [taken_back(one) for one in unproven.findings.values()] if unproven else []
         days = _days(events)
         # A parked unit's water stays as it is: most readings leave nothing to write here.
         today = next((one for one in engine.unfinished(state) if isinstance(one, WaterDay)), None)
@@ -379,14 +378,6 @@ def _runs(events: Sequence[Event]) -> list[Run]:
 def _days(events: Sequence[Event]) -> list[WaterDay]:
     """The last version of each day of water."""
     return list({event.date: event for event in events if isinstance(event, WaterDay)}.values())
-
-
-def _withdrawn(findings: Iterable[Finding]) -> list[Finding]:
-    """Findings that did not come again when their readings were folded anew, taken back."""
-    return [
-        msgspec.structs.replace(one, end_at=one.end_at or one.first_flagged_at, withdrawn=True)
-        for one in findings
-    ]
 
 
 def _newest(events: Sequence[Event]) -> list[Finding]:

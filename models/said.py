@@ -43,6 +43,11 @@ def same(before: Finding, after: Finding) -> bool:
     return before == after or msgspec.json.encode(before) == msgspec.json.encode(after)
 
 
+def taken_back(finding: Finding) -> Finding:
+    """The finding as withdrawn. It has an end, so that nobody takes it to stand."""
+    return msgspec.structs.replace(finding, end_at=finding.end_at or finding.first_flagged_at, withdrawn=True)
+
+
 def carries_on(before: Finding, after: Finding) -> bool:
     """Whether `after` takes nothing back of what `before` said; an end and newer evidence do not."""
     return (

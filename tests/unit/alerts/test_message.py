@@ -94,7 +94,7 @@ def made(
     **changes,
 ):
     one = notice(kind, pattern, profile.unit_id, **changes)
-    return parsed(compose(one, profile, rationales()[pattern], STATUS, picture, envelope, NOON))
+    return parsed(compose(one, profile, rationales()[pattern], STATUS, picture, None, envelope, NOON))
 
 
 def parsed(mail: EmailMessage) -> EmailMessage:
@@ -120,7 +120,7 @@ def test_subject_says_unit_what_and_by_when():
 def test_reminder_after_the_time_to_respond_says_that_it_was_due():
     tells = rationales()[Pattern.SHORT_CYCLING]
     late = NOON + tells.time_to_respond
-    mail = parsed(compose(notice(NoticeKind.REMINDER), PROFILE, tells, STATUS, None, ENVELOPE, late))
+    mail = parsed(compose(notice(NoticeKind.REMINDER), PROFILE, tells, STATUS, None, None, ENVELOPE, late))
     assert mail["Subject"].startswith("Reminder: Truck 7: ")
     assert mail["Subject"].endswith("give it a dry-out run, was due Fri Jan 16, 6:00 AM CST")
     for text in (part(mail, "plain"), Html(part(mail, "html")).text):
@@ -166,14 +166,16 @@ def test_si_reader_gets_si():
 def test_needed_hot_running_is_never_said_to_be_shorter_than_common_practice():
     one = notice()
     status = msgspec.structs.replace(STATUS, dry_out_min=3.0)
-    mail = compose(one, PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, ENVELOPE, NOON)
+    mail = compose(one, PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, None, ENVELOPE, NOON)
     assert "about 20 min" in part(parsed(mail), "plain")
 
 
 def test_water_beyond_one_dry_out_run_is_to_be_drained_first():
     for dry_out_min in (700.0, float("inf")):
         status = msgspec.structs.replace(STATUS, dry_out_min=dry_out_min)
-        mail = compose(notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, ENVELOPE, NOON)
+        mail = compose(
+            notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, None, ENVELOPE, NOON
+        )
         text = part(parsed(mail), "plain")
         assert "drain the settled water cold first" in text
         assert "needed: about" not in text
@@ -189,7 +191,9 @@ def test_what_is_not_known_is_left_out():
     nan = float("nan")
     status = msgspec.structs.replace(STATUS, required_temp_c=nan, water_g=nan, dry_out_min=nan)
     for known in (status, None):
-        mail = compose(notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], known, None, ENVELOPE, NOON)
+        mail = compose(
+            notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], known, None, None, ENVELOPE, NOON
+        )
         text = part(parsed(mail), "plain")
         assert "nan" not in text.lower().replace("maintenance", "")
         assert "Chart" not in text
@@ -280,6 +284,7 @@ def test_cleared_mail_says_when_it_ended_and_how_long_it_stood():
             Notice(kind=NoticeKind.CLEARED, alarms=(over,)),
             PROFILE,
             rationales()[one.pattern],
+            None,
             ENVELOPE,
             NOON,
         )
@@ -293,9 +298,8 @@ def test_cleared_mail_says_when_it_ended_and_how_long_it_stood():
 
 def test_withdrawn_mail_says_that_there_is_nothing_to_do():
     one = life.withdrawn(notice().alarms[0], NOON, "withdrawn: late data")
-    mail = compose_cleared(
-        Notice(kind=NoticeKind.CLEARED, alarms=(one,)), PROFILE, rationales()[one.pattern], ENVELOPE, NOON
-    )
+    withdrawn = Notice(kind=NoticeKind.CLEARED, alarms=(one,))
+    mail = compose_cleared(withdrawn, PROFILE, rationales()[one.pattern], None, ENVELOPE, NOON)
     assert parsed(mail)["Subject"].startswith("Withdrawn: ")
     assert "Withdrawn: late data. There is nothing to do." in part(parsed(mail), "plain")
 

@@ -51,7 +51,7 @@ def test_finding_raises_one_alarm_however_often_it_comes():
     assert ledger.hear(NOON, finding, finding) == [K.RAISED]
     assert ledger.hear(NOON + H, finding) == []
     surer = msgspec.structs.replace(finding, confidence=0.99)
-    assert ledger.hear(NOON + H, surer) == [K.REVISED]
+    assert ledger.hear(NOON + H, surer) == [K.RESTATED]
     assert ledger.one.finding == surer
     assert ledger.one.raised_at == NOON
 
@@ -177,7 +177,7 @@ def test_finding_gone_from_the_results_withdraws_its_alarm():
     assert ledger.hear(NOON + H + dt.timedelta(seconds=30), withdrawn=gone) == []
     assert ledger.hear(NOON + H + dt.timedelta(seconds=60), withdrawn=gone) == [K.WITHDRAWN]
     assert ledger.one.state is AlarmState.NORMAL
-    assert "arrived late" in ledger.one.close_reason
+    assert "late data" in ledger.one.close_reason
     assert ledger.one.log[-1].note == ledger.one.close_reason
 
 
