@@ -116,9 +116,10 @@ def _units(app: FastAPI, board: Board) -> None:
 
     @app.get("/api/units/{unit}", tags=["units"])
     async def unit(unit: UnitSegment) -> Response:
-        """One unit: its profile and how it stands."""
+        """One unit: its profile, how it stands, and how far its readings have been analysed."""
         row = await known(unit)
-        return as_json({**fleet_unit(row), "profile": row.profile})
+        watermark = await _read(board.sources.watermark, row.unit_id)
+        return as_json({**fleet_unit(row), "profile": row.profile, "watermark": watermark})
 
     @app.get("/api/units/{unit}/runs", tags=["units"])
     async def runs(unit: UnitSegment, start_ms: StartMs = None, end_ms: EndMs = None) -> Response:
@@ -133,6 +134,15 @@ def _units(app: FastAPI, board: Board) -> None:
         """Findings, oldest first."""
         row = await known(unit)
         return as_json(await _read(board.sources.findings, row.unit_id))
+
+    @app.get("/api/units/{unit}/findings/versions", tags=["units"])
+    async def finding_versions(unit: UnitSegment) -> Response:
+        """What has been said of the findings, version by version, oldest first: when, why, whether mailed.
+
+        A finding that was said and no longer holds is here as it was said then and as it is said now.
+        """
+        row = await known(unit)
+        return as_json(await _read(board.sources.finding_versions, row.unit_id))
 
     @app.get("/api/units/{unit}/trace", tags=["units"])
     async def trace(

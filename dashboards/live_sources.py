@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 import sqlalchemy as sa
@@ -13,14 +13,18 @@ from alerts.desk import AlarmDesk
 from alerts.outbox import Outbox, OutboxMail
 from alerts.rationale import Rationale, rationales
 from dashboards.display import from_ms
-from dashboards.sources import AlarmView, MailView, QuarantineView
+from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView
 from dashboards.words import bytes_words, pattern_words
 from ingest import database as tables
+from ingest.finding_versions import FindingVersions, Version
 from ingest.profile import UnitProfile
+from ingest.quality import Quality
 from ingest.register import Register
 from ingest.results import Results
 from ingest.store.protocol import ReadingStore
+from ingest.units_of_measure import MS_PER_S
 from models.records import Finding, Pattern, Run, UnitStatus
+from models.said import Cause, FindingVersion
 from models.trace import Trace
 
 SHOWN = tuple(state for state in AlarmState if state is not AlarmState.NORMAL)
@@ -48,7 +52,7 @@ class LiveSources:
     ) -> None:
         self._database, self._store, self._register = database, store, register
         self._desk, self._analyst = desk, analyst
-        self._results = Results(database)
+        self._results, self._versions = Results(database), FindingVersions(database)
         self._outbox = Outbox(database)
         self._rationales = rationales()
 
@@ -82,14 +86,32 @@ class LiveSources:
         """Findings of a unit, oldest first."""
         return self._results.findings(Finding, unit_id)
 
+    def finding_versions(self, unit_id: str) -> list[FindingVersion]:
+        """Every version of every finding of a unit, oldest first."""
+        return [_version(one) for one in self._versions.of_unit(Finding, unit_id)]
+
+    def watermark(self, unit_id: str) -> WatermarkView | None:
+        """How far a unit has been analysed, against the newest reading stored whose clock was right."""
+        mark, newest = self._results.watermark(unit_id), self._store.latest(unit_id)
+        if mark is None:
+            return None
+        right = newest is not None and not newest.quality & Quality.CLOCK_WRONG
+        newest_ms = newest.observed_at_ms if newest is not None and right else mark.analysed_until_ms
+        return WatermarkView(
+            analysed_until=from_ms(mark.analysed_until_ms),
+            analysed_at=None if mark.analysed_at_ms is None else from_ms(mark.analysed_at_ms),
+            n_readings=mark.n_readings,
+            behind_s=max(newest_ms - mark.analysed_until_ms, 0) / MS_PER_S,
+        )
+
     def alarms(self) -> list[AlarmView]:
         """Alarms in every state but normal."""
-        return [self._view(alarm) for alarm in self._desk.alarms(SHOWN)]
+        return self._views(self._desk.alarms(SHOWN))
 
     def alarm(self, alarm_id: str) -> AlarmView | None:
         """One alarm, whatever its state."""
         found = self._desk.alarm(alarm_id)
-        return None if found is None else self._view(found)
+        return None if found is None else self._views([found])[0]
 
     def acknowledge(self, alarm_id: str, by: str) -> None:
         """See `AlarmDesk.acknowledge`."""
@@ -141,12 +163,31 @@ class LiveSources:
         self.quarantine_count()
         self._store.span("")
 
-    def _view(self, alarm: Alarm) -> AlarmView:
-        return alarm_view(alarm, self._rationales)
+    def _views(self, alarms: Sequence[Alarm]) -> list[AlarmView]:
+        """Alarms with what has been said of them, looked up at once."""
+        wanted = {finding_id for alarm in alarms for finding_id in alarm.finding_ids}
+        said = [_version(one) for one in self._versions.of_findings(Finding, wanted)]
+        return [
+            alarm_view(
+                alarm,
+                self._rationales,
+                [one for one in said if one.finding.finding_id in alarm.finding_ids],
+            )
+            for alarm in alarms
+        ]
 
 
-def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale]) -> AlarmView:
-    """An alarm joined with what its pattern's rationale tells."""
+def _version(kept: Version[Finding]) -> FindingVersion:
+    return FindingVersion(
+        finding=kept.finding,
+        said_at=from_ms(kept.said_at_ms),
+        cause=Cause(kept.cause),
+        mailed_at=None if kept.mailed_at_ms is None else from_ms(kept.mailed_at_ms),
+    )
+
+
+def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[FindingVersion]) -> AlarmView:
+    """An alarm joined with what its pattern's rationale tells and what has been said of it."""
     rationale = known[alarm.pattern]
     return AlarmView(
         alarm_id=alarm.alarm_id,
@@ -169,6 +210,7 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale]) -> AlarmView:
         cautions=rationale.cautions,
         evidence=alarm.finding.evidence,
         finding_id=alarm.finding.finding_id,
+        said=tuple(said),
     )
 
 

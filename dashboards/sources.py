@@ -14,6 +14,7 @@ import msgspec
 from alerts.alarm import AlarmState, Priority
 from ingest.profile import UnitProfile
 from models.records import Evidence, Finding, Run, UnitStatus
+from models.said import FindingVersion
 from models.trace import Trace
 
 
@@ -43,6 +44,20 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     cautions: tuple[str, ...] = ()
     evidence: tuple[Evidence, ...] = ()
     finding_id: str = ""
+    said: tuple[FindingVersion, ...] = ()
+    """What has been said of it, version by version, oldest first."""
+
+
+class WatermarkView(msgspec.Struct, frozen=True, kw_only=True):
+    """How far a unit has been analysed."""
+
+    analysed_until: dt.datetime
+    """`observed_at` of the newest reading taken in."""
+    analysed_at: dt.datetime | None
+    n_readings: int | None
+    """Readings taken in up to there."""
+    behind_s: float
+    """How much older that reading is than the newest one stored. [s]"""
 
 
 class MailView(msgspec.Struct, frozen=True, kw_only=True):
@@ -93,6 +108,12 @@ class Sources(Protocol):
 
     def findings(self, unit_id: str) -> list[Finding]:
         """Findings of a unit, oldest first."""
+
+    def finding_versions(self, unit_id: str) -> list[FindingVersion]:
+        """What has been said of a unit's findings, version by version, oldest first."""
+
+    def watermark(self, unit_id: str) -> WatermarkView | None:
+        """How far a unit has been analysed; None before its first reading."""
 
     def alarms(self) -> list[AlarmView]:
         """Alarms that are not back to normal and acknowledged."""

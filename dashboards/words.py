@@ -7,7 +7,8 @@ import datetime as dt
 from alerts.alarm import AlarmState
 from dashboards import display
 from dashboards.sources import MailView
-from models.records import Outcome, Pattern
+from models.records import Finding, Outcome, Pattern
+from models.said import Cause
 
 _PATTERNS = {
     Pattern.SHORT_CYCLING: "Short, cool runs",
@@ -29,6 +30,22 @@ STATES = {
     AlarmState.OUT_OF_SERVICE: "out of service",
     AlarmState.NORMAL: "normal",
 }
+
+CAUSES = {
+    Cause.FIRST: "first said",
+    Cause.NEWS: "carried on by newer readings",
+    Cause.LATE_DATA: "corrected: readings arrived late",
+    Cause.WORKED_ANEW: "corrected: worked through again after ratings, settings or the program changed",
+}
+
+
+def finding_state(finding: Finding) -> str:
+    """Whether it stands, in a word or two."""
+    if finding.withdrawn:
+        return "withdrawn: it was not there"
+    if finding.explained_by is not None:
+        return f"explained by: {pattern_words(finding.explained_by)}"
+    return "stands" if finding.end_at is None else "ended"
 
 
 def pattern_words(pattern: str) -> str:

@@ -16,6 +16,7 @@ from dashboards.board import Board
 from dashboards.fleet_rows import alarm_order
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, button, empty, fault, framed, heading, visit
+from dashboards.pages.said import versions
 from dashboards.preferences import NAME_COOKIE, clean_name
 from dashboards.sources import AlarmView
 from ingest.profile import UnitProfile
@@ -134,6 +135,7 @@ class AlarmsPage:
                 with ui.element("summary"):
                     ui.label("Cause, what to do, cautions").classes("dw-inline")
                 steps(alarm)
+            versions(alarm.said, display.zone(profile.tz), self._here.system)
             self._actions(alarm)
 
     def _timing(self, alarm: AlarmView, tz: dt.tzinfo, tz_name: str) -> str:

@@ -19,6 +19,7 @@ from dashboards.pages.frame import Visit, button, empty, fault, framed, visit
 from dashboards.pages.unit_head import UnitHead
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
+from dashboards.sources import WatermarkView
 from models.records import Finding, Run
 
 log = logging.getLogger(__name__)
@@ -67,6 +68,7 @@ class UnitPage:
         self._asked = {name: request.query_params.get(name, "") for name in ("range", "from", "to")}
         self._chart: ui.echart | None = None
         self._left_out: ui.label | None = None
+        self._analysed: ui.label | None = None
 
     async def build(self) -> None:
         """Head first, then range choice, chart and tables once the browser is connected."""
@@ -126,6 +128,8 @@ class UnitPage:
             lines = await asyncio.to_thread(self._lines, shown)
             runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
             findings = await asyncio.to_thread(sources.findings, unit_id)
+            said = await asyncio.to_thread(sources.finding_versions, unit_id)
+            watermark = await asyncio.to_thread(sources.watermark, unit_id)
             dark, width_px = await self._browser()
         except Exception as error:
             if body.is_deleted:
@@ -145,6 +149,7 @@ class UnitPage:
                 ui.label(
                     f"{lines.n_readings:,} readings; lines are thinned to what the screen can show."
                 ).classes("dw-sub")
+                self._analysed = ui.label(self._analysed_words(watermark)).classes("dw-sub")
                 options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
                 self._chart = ui.echart(options).classes("dw-chart")
                 self._left_out = ui.label(plausible.in_words(lines.left_out)).classes("dw-sub dw-left-out")
@@ -152,8 +157,17 @@ class UnitPage:
                     button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
                     ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
-            unit_tables.findings_list(touching, self._tz, self._here.system)
+            unit_tables.findings_list(touching, said, self._tz, self._here.system)
             unit_tables.runs_table(runs, self._tz, self._here.system, narrow=width_px < NARROW_PX)
+
+    def _analysed_words(self, mark: WatermarkView | None) -> str:
+        """How far the engine has come: what is newer, or came late, is not in the figures yet."""
+        if mark is None:
+            return "Nothing of this unit has been analysed yet."
+        until = f"Analysed up to {display.instant(mark.analysed_until, self._tz)}"
+        count = "" if mark.n_readings is None else f", {mark.n_readings:,} readings in all"
+        behind = f"; {display.minutes(mark.behind_s / 60.0)} of newer readings wait" if mark.behind_s else ""
+        return f"{until}{count}{behind}."
 
     async def _zoomed(self) -> None:
         """Go to the address of the stretch that is zoomed to, where lines are thinned less."""
@@ -199,6 +213,9 @@ class UnitPage:
         options = self._options(
             lines, runs, [one for one in findings if _touches(one, shown)], dark=dark, width_px=width_px
         )
+        if self._analysed is not None:
+            watermark = await asyncio.to_thread(sources.watermark, unit_id)
+            self._analysed.set_text(self._analysed_words(watermark))
         if self._left_out is not None:
             self._left_out.set_text(plausible.in_words(lines.left_out))
         self._chart.options.update(options)

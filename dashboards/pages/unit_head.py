@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import logging
 import math
 
@@ -13,6 +14,7 @@ from dashboards.feed import Feed
 from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, uncertain, water_level
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
+from dashboards.pages.said import versions
 from dashboards.sources import AlarmView
 from models.records import UnitStatus
 
@@ -135,7 +137,7 @@ class UnitHead:
     def _fill_advice(self) -> None:
         row = self._row
         for alarm in row.alarms:
-            _alarm(alarm, self._here)
+            _alarm(alarm, self._here, display.zone(row.profile.tz))
         if row.alarms:
             return
         if row.need is Need.WATER and row.status is not None:
@@ -195,7 +197,7 @@ def _ambient_error(row: FleetRow, here: Visit) -> str:
     return f"estimated, ± {display.temp_difference(row.status.ambient_error_k, here.system)}"
 
 
-def _alarm(alarm: AlarmView, here: Visit) -> None:
+def _alarm(alarm: AlarmView, here: Visit, tz: dt.tzinfo) -> None:
     with ui.element("section").classes(f"dw-alarm is-{alarm.state}"):
         with ui.element("div").classes("dw-alarm-top"):
             ui.label(alarm.title).classes("dw-alarm-title")
@@ -206,3 +208,4 @@ def _alarm(alarm: AlarmView, here: Visit) -> None:
             with ui.element("summary"):
                 ui.label("Cause, what to do, cautions").classes("dw-inline")
             steps(alarm)
+        versions(alarm.said, tz, here.system)

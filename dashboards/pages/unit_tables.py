@@ -13,14 +13,18 @@ from dashboards import display, words
 from dashboards.display import System
 from dashboards.pages.alarm_card import evidence_lines
 from dashboards.pages.frame import empty
+from dashboards.pages.said import span, versions
 from models.records import Finding, Outcome, Run
+from models.said import FindingVersion
 
 OUTCOME_MARKS = {Outcome.DRIED_OUT: "●", Outcome.HELD: "■", Outcome.ADDED_WATER: "▲"}
 ROWS_A_PAGE = 15
 
 
-def findings_list(findings: Sequence[Finding], tz: dt.tzinfo, system: System) -> None:
-    """Newest first, each with when, how sure and why."""
+def findings_list(
+    findings: Sequence[Finding], said: Sequence[FindingVersion], tz: dt.tzinfo, system: System
+) -> None:
+    """Newest first, each with when, how sure and why, and what was said of it before."""
     ui.html("<h2>Findings</h2>", sanitize=False)
     if not findings:
         empty("No finding in this range.", "Patterns appear here with the evidence behind them.")
@@ -30,19 +34,13 @@ def findings_list(findings: Sequence[Finding], tz: dt.tzinfo, system: System) ->
             with ui.element("section").classes("dw-finding"):
                 with ui.element("div").classes("dw-alarm-top"):
                     ui.label(words.pattern_words(finding.pattern)).classes("dw-alarm-title")
-                    ui.label("stands" if finding.end_at is None else "ended").classes(
+                    ui.label(words.finding_state(finding)).classes(
                         "dw-tag caution" if finding.end_at is None else "dw-tag"
                     )
-                ui.label(_when(finding, tz)).classes("dw-sub")
+                ui.label(span(finding, tz)).classes("dw-sub")
                 evidence_lines(finding.evidence, system)
-
-
-def _when(finding: Finding, tz: dt.tzinfo) -> str:
-    end = display.instant(finding.end_at, tz) if finding.end_at else "now"
-    return (
-        f"{display.instant(finding.start_at, tz)} to {end} · first flagged "
-        f"{display.instant(finding.first_flagged_at, tz)} · {finding.confidence:.0%} sure"
-    )
+                mine = [one for one in said if one.finding.finding_id == finding.finding_id]
+                versions(mine, tz, system)
 
 
 def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System, *, narrow: bool) -> None:

@@ -13,10 +13,11 @@ import numpy as np
 
 from alerts.alarm import AlarmState, Priority
 from dashboards.display import ms_of
-from dashboards.sources import AlarmView, MailView, QuarantineView
+from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView
 from ingest.profile import UnitProfile
 from ingest.reading import Readings
 from models.records import Evidence, Finding, Outcome, Pattern, Run, UnitStatus
+from models.said import Cause, FindingVersion
 from models.trace import Trace
 
 NOW = dt.datetime(2026, 2, 11, 15, 30, tzinfo=dt.UTC)
@@ -144,6 +145,29 @@ def finding(n: int, pattern: Pattern, now: dt.datetime = NOW) -> Finding:
     )
 
 
+def versions(now: Finding) -> tuple[FindingVersion, ...]:
+    """Said two days ago, corrected yesterday."""
+    then = msgspec.structs.replace(
+        now,
+        start_at=now.start_at + dt.timedelta(hours=31),
+        confidence=0.72,
+        evidence=(
+            Evidence(
+                text="3 of 4 runs in the last week ended within 8 minutes, still cool",
+                name="wet_runs",
+                value=3,
+            ),
+        ),
+    )
+    said_at = now.first_flagged_at
+    return (
+        FindingVersion(finding=then, said_at=said_at, cause=Cause.FIRST, mailed_at=said_at),
+        FindingVersion(
+            finding=now, said_at=said_at + dt.timedelta(days=1), cause=Cause.LATE_DATA, mailed_at=None
+        ),
+    )
+
+
 def alarm(
     n: int, pattern: Pattern, priority: Priority, state: AlarmState, now: dt.datetime = NOW
 ) -> AlarmView:
@@ -177,6 +201,7 @@ def alarm(
         ),
         evidence=finding(n, pattern, now).evidence,
         finding_id=f"rm-{n:02d}-{pattern}",
+        said=versions(finding(n, pattern, now)),
     )
 
 
@@ -292,6 +317,16 @@ class InventedSources:
             for one in self.kept.values()
             if one.unit_id == unit_id
         ]
+
+    def finding_versions(self, unit_id: str) -> list[FindingVersion]:
+        return [one for finding in self.findings(unit_id) for one in versions(finding)]
+
+    def watermark(self, unit_id: str) -> WatermarkView | None:
+        standing = self.standing.get(unit_id)
+        if standing is None:
+            return None
+        at = standing.observed_at
+        return WatermarkView(analysed_until=at, analysed_at=at, n_readings=388_800, behind_s=0.0)
 
     def alarms(self) -> list[AlarmView]:
         return [one for one in self.kept.values() if one.state is not AlarmState.NORMAL]

@@ -43,7 +43,7 @@ def test_unit_with_a_hostile_name(board: Asking) -> None:
     assert (data["unit"], data["status"]) == (HOSTILE, None)
 
 
-@pytest.mark.parametrize("path", ["", "/runs", "/findings", "/trace"])
+@pytest.mark.parametrize("path", ["", "/runs", "/findings", "/findings/versions", "/trace"])
 def test_unknown_unit(board: Asking, path: str) -> None:
     answer = board.get(f"/api/units/no-such{path}")
     assert (answer.status_code, answer.json()["detail"]) == (404, "no unit is called 'no-such'")
@@ -59,6 +59,23 @@ def test_findings(board: Asking) -> None:
     found = board.get("/api/units/rm-03/findings").json()
     assert [one["pattern"] for one in found] == ["short_cycling"]
     assert found[0]["evidence"][1]["value"] == 47.0
+
+
+def test_finding_versions_tell_what_was_said_when(board: Asking) -> None:
+    then, now = board.get("/api/units/rm-03/findings/versions").json()
+    assert (then["cause"], now["cause"]) == ("first", "late_data")
+    assert then["said_at"] < now["said_at"]
+    assert then["finding"]["start_at"] != now["finding"]["start_at"]
+    assert then["mailed_at"] == then["said_at"]
+    (alarm,) = [one for one in board.get("/api/alarms").json() if one["unit_id"] == "rm-03"]
+    assert alarm["said"] == [then, now]
+
+
+def test_a_unit_tells_how_far_it_has_been_analysed(board: Asking, sources: InventedSources) -> None:
+    data = board.get("/api/units/rm-03").json()
+    assert data["watermark"]["analysed_until"] == data["status"]["observed_at"]
+    assert data["watermark"]["behind_s"] == 0.0
+    assert board.get(f"/api/units/{segment(HOSTILE)}").json()["watermark"] is None
 
 
 def test_trace_is_thinned(board: Asking) -> None:
