@@ -13,7 +13,17 @@ import numpy as np
 from ingest.quality import Quality
 from ingest.reading import SIGNALS, FloatArray, IntArray
 from ingest.units_of_measure import PA_PER_KPA
-from models import ambient, doubts, moisture, run_account, runs, senses, signals
+from models import (
+    ambient,
+    doubts,
+    hidden_run,
+    moisture,
+    run_account,
+    run_edges,
+    runs,
+    senses,
+    signals,
+)
 from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
@@ -97,8 +107,11 @@ def _meter_keeps_silent(s: Record, dt: float, gained_h: float) -> None:
 @kernel
 def _stopping_t(s: Record, c: Record, t: float, dt: float, gained_h: float, pressure_new: bool) -> float:
     """When the run in hand ended, if this reading shows it; else NaN."""
-    if dt > c.gap_s and not runs.bridged(s, c, dt, gained_h, pressure_new):
-        return s.run_last_t if math.isnan(s.pending_t) else s.pending_t
+    if dt > c.gap_s and not runs.bridged(s, c, t, dt, gained_h, pressure_new):
+        if not math.isnan(s.pending_t):
+            return s.pending_t
+        end_t = run_edges.end_in_silence(s, t, dt, gained_h, s.pressure_kpa > c.on_kpa)
+        return max(end_t, s.start_t)
     runs.confirm(s, gained_h)
     return runs.find_stop(s, c, t, dt, gained_h, pressure_new)
 
@@ -127,6 +140,21 @@ def _run_on(s: Record, c: Record, t: float, dt: float, gained_h: float, rows: Re
 
 
 @kernel
+def _stand(
+    s: Record, c: Record, t: float, dt: float, gained_h: float, run_rows: Record, rows: Record, n: IntArray
+) -> None:
+    """A reading of a unit that stands: was there a run that nobody saw, does the meter count the engine's?"""
+    if not hidden_run.shows(s, c, dt, gained_h):
+        runs.note_idle_hours(s, t, dt, gained_h)
+        return
+    if hidden_run.credit(s, c, t, dt, gained_h, run_rows[n[0]]):
+        run_row(s, c, t, run_rows[n[0]].end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
+        n[0] += 1
+        n[1] += 1
+    ambient.restart_soak(s, t)
+
+
+@kernel
 def _runs_step(
     s: Record,
     c: Record,
@@ -141,19 +169,24 @@ def _runs_step(
     n: IntArray,
 ) -> None:
     """Stop, start and carry on runs; `n` counts the run rows and decision rows written."""
+    unseen_h = gained_h
     if s.running > 0.0:
         end_t = _stopping_t(s, c, t, dt, gained_h, pressure_new)
         if not math.isnan(end_t):
+            # What the meter gained is the old run's; in a silence, half of it a new one's too.
+            unseen_h = 0.5 * gained_h if dt > c.gap_s else 0.0
             if run_account.close_run(s, c, t, end_t, run_rows[n[0]]):
                 run_row(s, c, t, end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
                 n[0] += 1
                 n[1] += 1
             ambient.restart_soak(s, t)
     if s.running == 0.0:
-        if runs.find_start(s, c, t, dt, gained_h, pressure_new):
+        if runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
             run_account.open_run(s, c, before_kpa)
-        elif temp_new:
-            ambient.watch_cooling(s, t)
+        else:
+            _stand(s, c, t, dt, unseen_h if unseen_h == gained_h else 0.0, run_rows, rows, n)
+            if temp_new:
+                ambient.watch_cooling(s, t)
     if s.running > 0.0 and math.isnan(s.pending_t):
         n[1] = _run_on(s, c, t, dt, gained_h, rows, n[1])
 
@@ -275,7 +308,7 @@ def fold(
     n = np.zeros(2, np.int64)
     v = np.empty(N_SIGNALS)
     for i in range(from_row, at_s.shape[0]):
-        if n[1] > decision_rows.shape[0] - ROOM or n[0] >= run_rows.shape[0]:
+        if n[1] > decision_rows.shape[0] - ROOM or n[0] > run_rows.shape[0] - ROOM:
             return i, n[0], n[1]
         v[0] = temp_c[i]
         v[1] = pressure_kpa[i]

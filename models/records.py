@@ -35,7 +35,7 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     start_at: dt.datetime
     end_at: dt.datetime | None
     last_at: dt.datetime
-    """Newest reading inside the run."""
+    """Newest reading inside the run, never later than its end."""
     start_temp_c: float
     peak_temp_c: float
     end_temp_c: float
@@ -65,7 +65,13 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     pressure_trusted: bool
     outcome: Outcome
     confidence: float
-    """How sure the evidence makes us that the air end turned, 0-1."""
+    """Probability that the air end turned, from what pressure, oil and hour meter say, 0-1."""
+    start_error_s: float | None = None
+    """The start lies at most about this far off. None: it ran when it was first heard of. [s]"""
+    end_error_s: float = 0.0
+    """The same of the end. [s]"""
+    inferred: bool = False
+    """No reading fell into it: the hour meter proves it, its course is what would be usual."""
     water_carried_over_g: float = 0.0
     """Water that a full sump passed on with the air as droplets. Start + in - out - this = end. [g]"""
 

@@ -113,6 +113,9 @@ def run(unit_id: str, row: Record) -> Run:
         pressure_trusted=bool(row["trusted"] > 0),
         outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
         confidence=float(row["confidence"]),
+        start_error_s=None if math.isnan(row["start_error_s"]) else float(row["start_error_s"]),
+        end_error_s=float(row["end_error_s"]),
+        inferred=bool(row["inferred"] > 0),
     )
 
 

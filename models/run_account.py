@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from ingest.units_of_measure import PA_PER_KPA
-from models import moisture, runs
+from models import moisture, signals
 from models.compiled import kernel
 from models.delivered_air import (
     CONTROL_BAND_KPA,
@@ -20,12 +20,30 @@ from models.delivered_air import (
     valve_fraction,
 )
 from models.humidity import pressure_dew_point_c
-from models.state import Record
+from models.run_edges import whole
+from models.run_evidence import run_confidence
+from models.state import BIN_S, MARK_S, N_MARKS, Record
 
+LEAST_WATER_G = 1e-6
+"""An exponential never gets to nothing; a microgram is nothing."""
+HOT_AT_ALL_S = 60.0
+"""A run that was hot for less only touched its required temperature."""
+COLD_START_K = 15.0
+"""A start nearer to the air than this is a cold one, whose warm-up can be compared with another's."""
+NEWEST_SHARE = 0.3
+"""Weight of the newest warm-up in the unit's own: the last five or so count."""
+IDLE_KEPT = 0.9
 FILLING_S = 60.0
+"""Longest time a sump takes to come under pressure (published trade figures: seconds, half a minute with a
+large receiver). What is read before that is a fill, not a fault."""
 FLOWING = 0.15
 """Part of rated air above which air counts as flowing. [-]"""
 UNLOADED_S = 120.0
+"""A start may be unloaded for some seconds; after this a low steady pressure is an unloader at work."""
+UNLOADED_AT_MOST = 0.93
+"""Of the minimum-pressure valve's setting: a modulating sump never stays below the valve, an unloaded one
+does. [-]"""
+UNLOADER_LEARNT_S = 300.0
 WIDE_BAND = 0.35
 """Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
 
@@ -36,7 +54,7 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
     if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
         return 0.5 * (1.0 + bound)
     if s.unload_belief >= 0.5:
-        return 0.0 if s.pressure_kpa < 0.93 * c.valve_kpa else 1.0
+        return 0.0 if s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa else 1.0
     p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
     wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
     if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA or bound > 0:
@@ -53,8 +71,9 @@ def _learn_control(s: Record, c: Record, t: float, dt: float) -> None:
     if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
         return
     s.top_kpa = min(max(s.top_kpa, s.pressure_kpa), 1.1 * c.max_kpa)
-    if t - s.start_t > UNLOADED_S and c.on_kpa < s.pressure_kpa < 0.93 * c.valve_kpa and t - s.hold_t < 1.0:
-        s.unload_belief = min(s.unload_belief + dt / 300.0, 2.0)
+    unloaded = c.on_kpa < s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa and t - s.hold_t < 1.0
+    if t - s.start_t > UNLOADED_S and unloaded:
+        s.unload_belief = min(s.unload_belief + dt / UNLOADER_LEARNT_S, 2.0)
 
 
 @kernel
@@ -74,7 +93,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_last_t = s.start_t
     s.start_temp_c = s.valley_c if s.start_t < s.temp_t else s.temp_c
     s.run_last_c = s.start_temp_c
-    s.run_peak_c = s.temp_c
+    s.run_peak_c = max(s.temp_c, s.start_temp_c)
     s.run_hot_s = 0.0
     s.run_dry_s = 0.0
     s.run_to_hot_t = math.nan
@@ -91,43 +110,86 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.start_water_g = s.water_g
     s.start_low_g = s.water_low_g
     s.start_high_g = s.water_high_g
-    _sure(s)
+    s.run_inferred = 0.0
+    s.run_rise_k = 0.0
+    s.run_steps = 0.0
+    s.run_low_s = 0.0
+    s.run_kpa = math.nan
+    begin_marks(s)
 
 
 @kernel
-def _sure(s: Record) -> None:
-    s.sure_water_g = s.water_g
-    s.sure_low_g = s.water_low_g
-    s.sure_high_g = s.water_high_g
-    s.sure_in_g = s.run_in_g
-    s.sure_out_g = s.run_out_g
-    s.sure_over_g = s.run_over_g
-    s.sure_hot_s = s.run_hot_s
-    s.sure_dry_s = s.run_dry_s
-    s.sure_air_m3 = s.run_air_m3
+def begin_marks(s: Record) -> None:
+    """Forget what was kept of the account: as it stands it is that of the start of the run in hand."""
+    for i in range(N_MARKS + 1):
+        s.marks[i, 0] = math.nan
+    _mark(s, s.start_t, 0)
+    s.mark_head = 0
+
+
+@kernel
+def _mark(s: Record, t: float, slot: int) -> None:
+    """Keep the account as it stands at `t`."""
+    mark = s.marks[slot]
+    mark[0], mark[1], mark[2], mark[3] = t, s.water_g, s.water_low_g, s.water_high_g
+    mark[4], mark[5], mark[6], mark[7] = s.run_in_g, s.run_out_g, s.run_hot_s, s.run_dry_s
+    mark[8], mark[9], mark[10], mark[11] = s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g
+    mark[12], mark[13], mark[14], mark[15] = s.run_kpa, s.run_flow, s.run_least, s.run_most
+
+
+@kernel
+def _back_to(s: Record, end_t: float) -> float:
+    """Take the account back to the newest mark not after `end_t`, or the oldest there is; its instant."""
+    best, best_rank = 0, -math.inf
+    for i in range(N_MARKS + 1):
+        t = s.marks[i, 0]
+        rank = t if t <= end_t else -t
+        if rank > best_rank:
+            best, best_rank = i, rank
+    mark = s.marks[best]
+    s.water_g, s.water_low_g, s.water_high_g = mark[1], mark[2], mark[3]
+    s.run_in_g, s.run_out_g, s.run_hot_s, s.run_dry_s = mark[4], mark[5], mark[6], mark[7]
+    s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g = mark[8], mark[9], mark[10], mark[11]
+    if not math.isnan(mark[12]):
+        s.run_kpa, s.run_flow, s.run_least, s.run_most = mark[12], mark[13], mark[14], mark[15]
+    end_c = signals.recent_mean_c(s, end_t - BIN_S, end_t + 0.5 * BIN_S)
+    if not math.isnan(end_c):
+        s.run_last_c = end_c
+        s.run_peak_c = max(s.run_peak_c, end_c)
+    return float(mark[0])
+
+
+@kernel
+def forget_water(s: Record, high_g: float) -> None:
+    """Let the run in hand count from an emptied sump on: it may not bring back what it started with."""
+    s.start_water_g = s.start_low_g = s.run_water_start_g = 0.0
+    s.start_high_g = high_g
+    s.run_in_g = s.run_out_g = s.run_over_g = 0.0
+    for i in range(N_MARKS + 1):
+        mark = s.marks[i]
+        mark[1] = mark[2] = mark[4] = mark[5] = mark[11] = 0.0
+        mark[3] = high_g
 
 
 @kernel
 def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     """Carry the run in hand over `dt`; True when it has just got hot."""
-    temp_c = s.temp_c
-    pressure_kpa = running_pressure_kpa(s, c, t)
-    flow = flow_fraction(s, c, 0)
-    least, most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
+    temp_c = signals.newest_c(s)
     _learn_control(s, c, t, dt)
-    moisture.keep_ledger(s, c, 0.5 * (temp_c + s.run_last_c), pressure_kpa, flow, least, most, dt)
-    dew_c = pressure_dew_point_c(
-        s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
-    )
+    s.run_kpa = running_pressure_kpa(s, c, t)
+    s.run_flow = flow_fraction(s, c, 0)
+    s.run_least, s.run_most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
+    _carry(s, c, 0.5 * (temp_c + s.run_last_c), dt)
+    sump_pa = (c.ambient_abs_kpa + s.run_kpa) * PA_PER_KPA
+    dew_c = pressure_dew_point_c(s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
     required_c = c.floor_c if math.isnan(dew_c) else max(dew_c + c.margin_k, c.floor_c)
-    driest_c = pressure_dew_point_c(
-        s.vapour_low_pa, c.ambient_abs_kpa * PA_PER_KPA, (c.ambient_abs_kpa + pressure_kpa) * PA_PER_KPA
-    )
+    driest_c = pressure_dew_point_c(s.vapour_low_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
     s.now_least_c = c.floor_c if math.isnan(driest_c) else max(driest_c + c.margin_k, c.floor_c)
     s.run_last_t = t
     s.run_last_c = temp_c
     s.run_readings += 1.0
     s.run_peak_c = max(s.run_peak_c, temp_c)
+    s.run_rise_k = max(s.run_rise_k, s.smooth_c - s.start_temp_c)
     s.now_dew_c = dew_c
     s.now_required_c = required_c
     if not dew_c <= s.run_dew_c:
@@ -135,24 +197,37 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_required_c = max(s.run_required_c, required_c)
     if s.pressure_trusted < 1.0:
         s.run_distrust_s += dt
-    got_hot = _count_hot(s, c, t, dt, required_c, pressure_kpa, flow)
-    alive = s.pressure_kpa > c.on_kpa and t - s.anchor_t < runs.ALIVE_S
-    if alive or s.peak_t == s.temp_t:
-        _sure(s)
+    if s.pressure_kpa < c.off_kpa:
+        s.run_low_s += dt
+    got_hot = _count_hot(s, c, t, dt)
+    if s.hold_t == t:
+        _mark(s, t, N_MARKS)
+    if t - s.marks[s.mark_head, 0] >= MARK_S:
+        s.mark_head = (s.mark_head + 1) % N_MARKS
+        _mark(s, t, s.mark_head)
     return got_hot
 
 
 @kernel
-def _count_hot(
-    s: Record, c: Record, t: float, dt: float, required_c: float, pressure_kpa: float, flow: float
-) -> bool:
+def _carry(s: Record, c: Record, temp_c: float, dt: float) -> None:
+    """Carry water and air over `dt` at the pressure and flow of the newest reading in the run."""
+    moisture.keep_ledger(s, c, temp_c, s.run_kpa, s.run_flow, s.run_least, s.run_most, dt)
+    if s.water_g < LEAST_WATER_G:
+        s.run_out_g += s.water_g
+        s.water_g = 0.0
+    if s.water_low_g < LEAST_WATER_G:
+        s.water_low_g = 0.0
+
+
+@kernel
+def _count_hot(s: Record, c: Record, t: float, dt: float) -> bool:
     """Add `dt` to the hot and drying time of the run; True when it has just got hot."""
-    if s.temp_c < required_c or pressure_kpa < c.working_kpa:
+    if s.run_last_c < s.now_required_c or s.run_kpa < c.working_kpa:
         s.now_hot = 0.0
         return False
     s.now_hot = 1.0
     s.run_hot_s += dt
-    if flow >= FLOWING:
+    if s.run_flow >= FLOWING:
         s.run_dry_s += dt
     if math.isnan(s.run_to_hot_t):
         s.run_to_hot_t = t
@@ -161,32 +236,51 @@ def _count_hot(
 
 
 @kernel
+def _square_up(s: Record, c: Record, end_t: float) -> None:
+    """Make the account end at `end_t`, be that after the last reading in the run or before it."""
+    from_t = s.run_last_t if end_t >= s.run_last_t else _back_to(s, end_t)
+    if s.run_readings > 0.0 and end_t > from_t:
+        _carry(s, c, s.run_last_c, end_t - from_t)
+        if s.now_hot > 0.0 and s.run_last_c >= s.now_required_c:
+            s.run_hot_s += end_t - from_t
+            s.run_dry_s += end_t - from_t if s.run_flow >= FLOWING else 0.0
+    s.run_last_t = min(s.run_last_t, end_t)
+    if s.run_to_hot_t > end_t:
+        s.run_to_hot_t = math.nan
+    # Sums of many short times end a hair beside the difference of two long ones.
+    s.run_hot_s = 0.0 if math.isnan(s.run_to_hot_t) else min(s.run_hot_s, end_t - s.start_t)
+    s.run_dry_s = min(s.run_dry_s, s.run_hot_s)
+
+
+@kernel
 def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool:
-    """Close the run in hand at `end_t`; False when it turns out to have been none."""
+    """Close the run in hand at about `end_t`; False when it turns out to have been none."""
+    end_t = max(whole(end_t, t), s.start_t)
     if math.isnan(s.pending_t):
         s.floor_kpa = s.pressure_kpa
-        s.water_g = s.sure_water_g
-        s.water_low_g = s.sure_low_g
-        s.water_high_g = s.sure_high_g
-        s.run_in_g = s.sure_in_g
-        s.run_out_g = s.sure_out_g
-        s.run_over_g = s.sure_over_g
-        s.run_hot_s = s.sure_hot_s
-        s.run_dry_s = s.sure_dry_s
-        s.run_air_m3 = s.sure_air_m3
     s.running = 0.0
     s.pending_t = math.nan
-    s.now_hot = 0.0
     s.valley_c = s.smooth_c
     s.valley_t = t
-    phantom = s.confirmed == 0.0 or (s.confirmed < 1.0 and s.run_readings <= 1.0)
-    if phantom:
+    if s.confirmed == 0.0 or (s.confirmed < 1.0 and s.run_readings <= 1.0):
+        s.now_hot = 0.0
         s.water_g = s.start_water_g
         s.water_low_g = s.start_low_g
         s.water_high_g = s.start_high_g
         return False
+    _square_up(s, c, end_t)
+    s.now_hot = 0.0
+    _book(s, c, t, end_t, row)
+    return True
+
+
+@kernel
+def _book(s: Record, c: Record, t: float, end_t: float, row: Record) -> None:
+    """Take a run that is over into the histories that the patterns ask for, and into its row."""
     s.stop_t = end_t
     s.stop_temp_c = s.run_last_c
+    # Hours of a meter that counted runs too are forgiven in time: a hidden run now and then is no engine.
+    s.idle_h *= IDLE_KEPT
     lasted_s = end_t - s.start_t
     gain_g = s.water_g - s.run_water_start_g
     wet = lasted_s < c.short_run_s and s.run_hot_s < c.wet_hot_s and gain_g >= c.wet_gain_g
@@ -197,20 +291,26 @@ def close_run(s: Record, c: Record, t: float, end_t: float, row: Record) -> bool
         s.wet_runs += 1.0
         if math.isnan(s.first_wet_t):
             s.first_wet_t = s.start_t
-    if s.run_hot_s >= 60.0:
-        s.never_hot_runs = 0.0
-        took_min = (s.run_to_hot_t - s.start_t) / 60.0
-        if s.start_temp_c - s.ambient_c < 15.0:
-            known = not math.isnan(s.own_to_hot_min)
-            s.own_to_hot_min = s.own_to_hot_min + 0.3 * (took_min - s.own_to_hot_min) if known else took_min
-    elif lasted_s >= c.short_run_s:
-        s.never_hot_runs += 1.0
+    if s.run_inferred == 0.0:
+        _note_warm_up(s, c, lasted_s)
     row.start_t = s.start_t
     row.end_t = end_t
     row.wet = 1.0 if wet else 0.0
     row.decided_t = t
     describe_run(s, row)
-    return True
+
+
+@kernel
+def _note_warm_up(s: Record, c: Record, lasted_s: float) -> None:
+    if s.run_hot_s >= HOT_AT_ALL_S:
+        s.never_hot_runs = 0.0
+        took_min = (s.run_to_hot_t - s.start_t) / 60.0
+        if s.start_temp_c - s.ambient_c < COLD_START_K:
+            known = not math.isnan(s.own_to_hot_min)
+            step_min = NEWEST_SHARE * (took_min - s.own_to_hot_min)
+            s.own_to_hot_min = s.own_to_hot_min + step_min if known else took_min
+    elif lasted_s >= c.short_run_s:
+        s.never_hot_runs += 1.0
 
 
 @kernel
@@ -234,4 +334,7 @@ def describe_run(s: Record, row: Record) -> None:
     row.water_start_g = s.run_water_start_g
     row.water_end_g = s.water_g
     row.trusted = 1.0 if s.run_distrust_s == 0.0 else 0.0
-    row.confidence = 0.99 if s.confirmed >= 1.0 else 0.8
+    row.confidence = run_confidence(s)
+    row.start_error_s = s.start_error_s
+    row.end_error_s = s.end_error_s
+    row.inferred = s.run_inferred

@@ -13,6 +13,7 @@ from ingest.quality import RANGES
 from ingest.reading import FloatArray
 from ingest.units_of_measure import FAHRENHEIT_AT_ZERO_C, FAHRENHEIT_PER_KELVIN
 from models.compiled import kernel
+from models.run_account import begin_marks
 from models.state import N_BINS, Record
 
 LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
@@ -214,14 +215,7 @@ def start_over(s: Record, temp_c: float) -> None:
     s.water_g = s.run_water_start_g
     s.water_low_g = min(s.start_low_g, s.water_low_g)
     s.water_high_g = max(s.start_high_g, s.water_high_g)
-    s.sure_water_g = s.water_g
-    s.sure_low_g = s.water_low_g
-    s.sure_high_g = s.water_high_g
-    s.sure_in_g = 0.0
-    s.sure_out_g = 0.0
-    s.sure_over_g = 0.0
-    s.sure_hot_s = 0.0
-    s.sure_dry_s = 0.0
+    begin_marks(s)
 
 
 @kernel

@@ -18,6 +18,7 @@ from models.compiled import kernel
 from models.features import S_PER_DAY
 from models.fold import end_day, mark
 from models.moisture import FILM_G, forget_wetness
+from models.run_account import forget_water
 from models.state import DECISION_ROW, DRIED, Record
 
 UNDRAINED_SHARE = 0.2
@@ -34,11 +35,7 @@ def _empty(s: Record, t: float, left_share: float, rows: Record) -> int:
     high_g = FILM_G + left_share * max(s.water_high_g - FILM_G, 0.0)
     s.water_g = s.water_low_g = 0.0
     s.water_high_g = high_g
-    # A run in hand counts from here on, and may not bring back what it started with.
-    s.sure_water_g = s.sure_low_g = s.start_water_g = s.start_low_g = s.run_water_start_g = 0.0
-    s.sure_high_g = s.start_high_g = high_g
-    s.run_in_g = s.run_out_g = s.run_over_g = 0.0
-    s.sure_in_g = s.sure_out_g = s.sure_over_g = 0.0
+    forget_water(s, high_g)
     if not math.isnan(s.first_wet_t):
         mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
         n_rows += 1

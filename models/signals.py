@@ -7,11 +7,15 @@ from __future__ import annotations
 
 import math
 
+from ingest.units_of_measure import S_PER_H
 from models.compiled import kernel
 from models.state import BIN_S, N_BINS, Record
 
 SMOOTHING_S = 20.0
 FORGET_S = 900.0
+CLOSE_S = 45.0
+"""Between readings no further apart the oil of the lightest unit warms by less than the doubt about a
+spike."""
 REPEATING_S = 90.0
 REPEATING_N = 3.5
 """As many readings the same by chance is nothing yet, however far apart they come."""
@@ -26,23 +30,56 @@ MOVED_KPA = 14.0
 """Two pounds per square inch: more than noise and quantisation of a working sensor (published trade figure:
 zero tolerance 1-2 % of full scale)."""
 FLOOR_KPA_PER_S = 10.0 / 60.0
+"""A floor that rises this slowly forgets an old low within hours and never follows a fill."""
+BLOWDOWN_PER_S = 0.006
+"""Part of the pressure that a blowdown takes each second at least, where foaming oil has it held back to
+minutes (20-60 s is usual, common practice); tools draw a receiver down more slowly. [1/s]"""
+SETTLING_S = 5.0
+NOISE_FRACTION = 0.02
+"""Tolerance of a working sensor, of full scale (published trade figure: 1-2 %). [-]"""
+LEAST_KPA = 50.0
+"""Below this the noise of the sensor outweighs the fall."""
 FINEST_STEP_H = 0.002
+"""Seven seconds: finer than any meter on a bus (SAE J1939: 0.05 h) or display (0.01 to 1 h)."""
+SMALLEST_GAIN_H = 1e-6
+"""Binary fractions differ by less."""
+SLACK_STEPS = 1.5
+"""A step that comes this many times its own length after the last one still follows it without a break."""
 
 
 @kernel
 def without_spike(s: Record, t: float, temp_c: float) -> float:
     """The median of the newest three temperatures: a lone wrong value never gets through. [degC]
 
-    After a silence the newest stands alone, for the ones before it tell of another time.
+    Readings further apart than a run's temperature takes to change are not held back by a whole reading: of
+    them only a leap that no machine can make is. After a silence the newest stands alone, for the ones before
+    it tell of another time.
     """
     first_c, second_c = s.raw_before_c, s.raw_c
+    apart_s = t - s.raw_t
+    close = apart_s <= CLOSE_S
     fresh = math.isnan(second_c) or t - s.raw_t > FORGET_S
     s.raw_before_c = math.nan if fresh else second_c
     s.raw_c = temp_c
     s.raw_t = t
     if fresh or math.isnan(first_c):
         return temp_c
+    if not close and not leaps(second_c, temp_c, apart_s):
+        return temp_c
     return max(min(first_c, second_c), min(max(first_c, second_c), temp_c))
+
+
+@kernel
+def newest_c(s: Record) -> float:
+    """The newest temperature unless it looks like a spike: the median of three follows a warm-up late.
+    [degC]"""
+    return s.raw_c if abs(s.raw_c - s.temp_c) <= LEAP_K else s.temp_c
+
+
+@kernel
+def leaps(before_c: float, temp_c: float, apart_s: float) -> bool:
+    """Whether no machine can have got from one temperature to the other in `apart_s` seconds."""
+    return abs(temp_c - before_c) > LEAP_K + LEAP_K_PER_S * apart_s
 
 
 @kernel
@@ -57,7 +94,8 @@ def take_temp(s: Record, t: float, temp_c: float) -> None:
 
     A leap that no machine can make is a sensor's or a gateway's: it is neither warming nor cooling.
     """
-    leapt = abs(temp_c - s.temp_c) > LEAP_K + LEAP_K_PER_S * (t - s.temp_t)
+    s.temp_before_c = s.temp_c
+    leapt = leaps(s.temp_c, temp_c, t - s.temp_t)
     if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S or leapt:
         s.smooth_c = temp_c
         s.valley_c = temp_c
@@ -106,22 +144,57 @@ def recent_mean_c(s: Record, from_t: float, to_t: float) -> float:
 
 @kernel
 def take_pressure(s: Record, t: float, pressure_kpa: float) -> None:
-    """Follow the pressure's floor, when it last held level and when it last moved."""
+    """Follow the pressure's floor and foot, when it last held level, when it fell and when it last moved."""
+    s.pressure_before_t = s.pressure_t
     if math.isnan(s.pressure_kpa) or t - s.pressure_t > FORGET_S:
         s.floor_kpa = pressure_kpa
-        s.hold_t = t
+        _hold(s, t, pressure_kpa)
+        s.level_kpa = s.ref_kpa = pressure_kpa
+        s.ref_t = t
         s.anchor_kpa = pressure_kpa
         s.anchor_t = t
     else:
         dt = max(t - s.pressure_t, 1.0)
         s.floor_kpa = min(s.floor_kpa + FLOOR_KPA_PER_S * dt, pressure_kpa)
-        if s.pressure_kpa - pressure_kpa <= 0.008 * dt * max(s.pressure_kpa, 50.0):
-            s.hold_t = t
+        _follow_level(s, t, dt, pressure_kpa)
         if abs(pressure_kpa - s.anchor_kpa) > MOVED_KPA:
             s.anchor_kpa = pressure_kpa
             s.anchor_t = t
+    if not pressure_kpa > s.pressure_kpa + MOVED_KPA:
+        s.foot_t = t
+        s.climb_t = math.nan
+    elif math.isnan(s.climb_t):
+        s.climb_t = t
     s.pressure_kpa = pressure_kpa
     s.pressure_t = t
+
+
+@kernel
+def _hold(s: Record, t: float, pressure_kpa: float) -> None:
+    s.hold_t = t
+    s.hold_kpa = pressure_kpa
+    s.fall_t = math.nan
+
+
+@kernel
+def _follow_level(s: Record, t: float, dt: float, pressure_kpa: float) -> None:
+    """Tell a blowdown's fall from a level that tools draw down: which reading held last, which fell first.
+
+    A level is left by a fall beyond noise, and found again where pressure stays over some seconds: from one
+    second to the next the steps of the sensor's scale hide the tail of a blowdown.
+    """
+    s.level_kpa = max(pressure_kpa, s.level_kpa * math.exp(-BLOWDOWN_PER_S * dt))
+    if t - s.ref_t >= SETTLING_S:
+        fell_kpa = s.ref_kpa - pressure_kpa
+        if fell_kpa <= BLOWDOWN_PER_S * (t - s.ref_t) * max(s.ref_kpa, LEAST_KPA):
+            s.level_kpa = pressure_kpa
+        s.ref_t = t
+        s.ref_kpa = pressure_kpa
+    if pressure_kpa >= s.level_kpa - max(NOISE_FRACTION * s.level_kpa, MOVED_KPA):
+        _hold(s, t, pressure_kpa)
+    elif math.isnan(s.fall_t):
+        s.fall_t = t
+        s.fall_kpa = pressure_kpa
 
 
 @kernel
@@ -166,23 +239,46 @@ def _same(a: float, b: float) -> bool:
 @kernel
 def take_hours(s: Record, t: float, hours: float) -> float:
     """Hours gained since the reading before; 0 when none, -1 when the meter was reset or replaced. [h]"""
+    s.hours_before_t = s.hours_t
     if math.isnan(s.hours):
         s.hours = hours
         s.hours_t = t
         return 0.0
     gained_h = hours - s.hours
-    elapsed_h = (t - s.hours_t) / 3600.0
+    elapsed_h = (t - s.hours_t) / S_PER_H
     whole_hour = gained_h <= 1.001 and hours == math.floor(hours)
     s.hours = hours
     s.hours_t = t
-    if gained_h < -1e-6 or (gained_h > elapsed_h + 1.5 * max(s.step_h, 0.1) and not whole_hour):
+    impossible = gained_h > elapsed_h + SLACK_STEPS * max(s.step_h, 0.1) and not whole_hour
+    if gained_h < -SMALLEST_GAIN_H or impossible:
+        s.idle_h = 0.0
         return -1.0
-    if gained_h <= 1e-6:
+    if gained_h <= SMALLEST_GAIN_H:
         return 0.0
+    _learn_step(s, gained_h, elapsed_h)
+    _note_step(s, t)
+    return gained_h
+
+
+@kernel
+def _learn_step(s: Record, gained_h: float, elapsed_h: float) -> None:
+    """The meter's resolution: what all gains are multiples of, where seldom readings span several steps."""
     finer = FINEST_STEP_H <= gained_h < s.step_h
-    coarser = gained_h > s.step_h and gained_h > elapsed_h + 0.002
+    coarser = gained_h > s.step_h and gained_h > elapsed_h + FINEST_STEP_H
     if finer or coarser:
         s.step_h = gained_h
+        return
+    rest_h = abs(gained_h - s.step_h * math.floor(gained_h / s.step_h + 0.5))
+    if rest_h >= 2.0 * FINEST_STEP_H:
+        s.step_h = rest_h
+
+
+@kernel
+def _note_step(s: Record, t: float) -> None:
+    unbroken = s.hours_before_t - s.step_t <= SLACK_STEPS * s.step_h * S_PER_H
+    if not unbroken:
+        s.series_t = t
+        s.series_from_t = s.hours_before_t
     s.step_before_t = s.step_t
     s.step_t = t
-    return gained_h
+    s.step_from_t = s.hours_before_t

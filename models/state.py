@@ -31,9 +31,20 @@ SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
 N_DOUBT_BINS, N_DOUBTS = 8, 19
 """Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
+N_MARKS = 8
+N_MARKED = 16
+MARK_S = 90.0
+"""Memory of a run's account, and once more where pressure last held: an end that is found out later is closed
+with what stood then."""
 N_FEATURES = 16
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""
+
+
+BLOWN_DOWN_FRACTION, CHARGED_FRACTION = 0.10, 0.14
+"""Of the rated pressure: below the one a sump has blown down, above the other it is charged. Restart is
+permitted below 35-100 kPa, and an unloaded sump keeps 30-60 psi, 207 kPa at least (common practice): between
+the two only a fall that was watched tells a stop. [-]"""
 
 
 def _floats(*names: str) -> list[tuple[str, str]]:
@@ -48,27 +59,42 @@ STATE = np.dtype(
         *_floats("raw_c", "raw_before_c", "raw_t"),
         *_floats("seen_c", "seen_kpa", "seen_h", "seen_rh", "changed_t"),
         # Smoothed temperature, its recent low and high with their times.
-        *_floats("smooth_c", "valley_c", "valley_t", "peak_c", "peak_t"),
-        # Hour meter: last two steps, its resolution, how far it can be believed.
+        *_floats("smooth_c", "valley_c", "valley_t", "peak_c", "peak_t", "temp_before_c"),
+        # Hour meter: last two steps, the first of an unbroken series, resolution, how far it can be believed.
         *_floats("step_t", "step_before_t", "step_h", "meter_belief", "meter_silent_s"),
-        # Pressure: recent floor, last time it held, last time it moved, belief.
+        *_floats("hours_before_t", "step_from_t", "series_t", "series_from_t", "idle_h"),
+        # Pressure: recent floor, last time it held and moved, when a fall or a climb began, belief.
         *_floats("floor_kpa", "hold_t", "anchor_kpa", "anchor_t", "before_start_kpa"),
+        *_floats(
+            "fall_t",
+            "fall_kpa",
+            "hold_kpa",
+            "level_kpa",
+            "ref_t",
+            "ref_kpa",
+            "foot_t",
+            "climb_t",
+            "pressure_before_t",
+        ),
         *_floats("pressure_trusted", "conflict_t", "conflict_s", "conflict_kind", "agree_s"),
         *_floats("conflict_n", "conflict_seen_t", "minute_kpa", "minute_t", "climbing"),
         *_floats("top_kpa", "unload_belief"),
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
+        *_floats("pending_c", "under_t", "low_t", "low_dt", "start_error_s", "end_error_s"),
         *_floats("run_readings", "run_peak_c", "run_hot_s", "run_dry_s", "run_to_hot_t", "run_last_t"),
         *_floats(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
         ),
         *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
+        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_inferred"),
+        *_floats("run_rise_k", "run_steps", "run_rose", "run_low_s"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
-        # Water: estimate and bounds now, at the last sure moment of the run, and the day in hand.
+        # Water: estimate and bounds now, the run's account at some moments before, and the day in hand.
         *_floats("water_g", "water_low_g", "water_high_g"),
-        *_floats("sure_water_g", "sure_low_g", "sure_high_g", "sure_in_g", "sure_out_g", "sure_over_g"),
-        *_floats("sure_hot_s", "sure_dry_s", "sure_air_m3"),
+        ("marks", "f8", (N_MARKS + 1, N_MARKED)),
+        ("mark_head", "i8"),
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
@@ -146,6 +172,9 @@ RUN_ROW = np.dtype(
         "wet",
         "trusted",
         "confidence",
+        "start_error_s",
+        "end_error_s",
+        "inferred",
         "decided_t",
     ),
     align=True,
@@ -191,15 +220,14 @@ ZERO_AT_FIRST = frozenset(
         "now_hot",
         "bin_head",
         "soak_count",
-        "sure_water_g",
-        "sure_low_g",
-        "sure_high_g",
-        "sure_in_g",
-        "sure_out_g",
-        "sure_over_g",
-        "sure_hot_s",
-        "sure_dry_s",
-        "sure_air_m3",
+        "idle_h",
+        "run_inferred",
+        "run_rose",
+        "run_steps",
+        "run_low_s",
+        "start_error_s",
+        "end_error_s",
+        "mark_head",
         "start_water_g",
         "start_low_g",
         "start_high_g",
@@ -248,9 +276,8 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
     values: dict[str, Any] = {
         "max_kpa": profile.max_pressure_kpa,
         "valve_kpa": profile.min_pressure_valve_kpa,
-        # Restart is permitted below 35-100 kPa (common practice): above that band the sump is charged.
-        "off_kpa": 0.10 * profile.max_pressure_kpa,
-        "on_kpa": 0.14 * profile.max_pressure_kpa,
+        "off_kpa": BLOWN_DOWN_FRACTION * profile.max_pressure_kpa,
+        "on_kpa": CHARGED_FRACTION * profile.max_pressure_kpa,
         "working_kpa": parameters.working_pressure_fraction * profile.min_pressure_valve_kpa,
         "assumed_kpa": 0.95 * profile.max_pressure_kpa,
         "ambient_abs_kpa": standard_pressure_kpa(profile.altitude_m),

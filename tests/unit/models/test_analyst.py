@@ -224,11 +224,14 @@ def test_what_was_said_stays_beside_what_is_said_now(site: Site) -> None:
     (said,) = site.results.findings(Finding, unit.readings.unit_id)
     site.arrive(analyst, unit.readings[late])
     site.analyst().catch_up(unit.readings.unit_id)
-    gone, now = sorted(site.results.findings(Finding, unit.readings.unit_id), key=lambda f: not f.withdrawn)
+    gone, *now = sorted(site.results.findings(Finding, unit.readings.unit_id), key=lambda f: not f.withdrawn)
+    assert now
     kept = FindingVersions(site.database).of_unit(Finding, unit.readings.unit_id)
     assert [(one.finding, one.cause) for one in kept] == [
         (said, Cause.FIRST),
-        *sorted(((gone, Cause.LATE_DATA), (now, Cause.FIRST)), key=lambda one: one[0].start_at),
+        *sorted(
+            ((gone, Cause.LATE_DATA), *((one, Cause.FIRST) for one in now)), key=lambda one: one[0].start_at
+        ),
     ]
 
 

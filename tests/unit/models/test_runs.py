@@ -166,7 +166,7 @@ def test_an_old_message_over_and_over_makes_no_run(truth: Truth) -> None:
     found = fold(observed(truth, faults=(stale,)))
     got = spans(found)
     assert got[0] == pytest.approx((first.start_s, stale.start_s), abs=100.0)
-    assert [round(start) for start, _ in got[1:]] == [second.start_s, truth.runs[5].start_s]
+    assert [start for start, _ in got[1:]] == pytest.approx([second.start_s, truth.runs[5].start_s], abs=10.0)
 
 
 def test_an_old_message_of_a_standing_unit_makes_no_run(truth: Truth) -> None:
@@ -197,14 +197,39 @@ def test_a_gap_that_hides_no_start_or_stop_moves_no_run(
     assert_same_runs(fold(without(clean, from_h, to_h)), true_spans(truth), 10.0)
 
 
-def test_a_gap_over_whole_runs_leaves_the_others(truth: Truth, clean: Readings) -> None:
+def test_a_gap_over_whole_runs_leaves_what_the_meter_proves(truth: Truth, clean: Readings) -> None:
+    """93 minutes of two runs are one run as far as anybody can tell, somewhere in six and a half hours."""
+    found = fold(without(clean, 6.5, 13.0))
+    got = spans(found)
+    left = [span for span in true_spans(truth) if not 6.5 * 3600 < span[0] < 13 * 3600]
+    assert got[:2] + got[3:] == [pytest.approx(span, abs=10.0) for span in left]
+    hidden = found.runs[2]
+    assert [run.inferred for run in found.runs] == [False, False, True, False, False]
+    assert got[2][1] - got[2][0] == pytest.approx(93 * 60, abs=3600 * QUIET.hours_step_h)
+    assert 6.5 * 3600 <= got[2][0] < got[2][1] <= 13 * 3600
+    assert hidden.confidence < min(run.confidence for run in found.runs if not run.inferred)
+    assert hidden.start_error_s is not None
+    for true in truth.runs[2:4]:
+        assert abs(got[2][0] - true.start_s) <= hidden.start_error_s
+        assert abs(got[2][1] - true.end_s) <= hidden.end_error_s
+
+
+def test_a_gap_over_whole_runs_without_a_meter_leaves_the_others(truth: Truth, clean: Readings) -> None:
     spans_left = [span for span in true_spans(truth) if not 6.5 * 3600 < span[0] < 13 * 3600]
-    assert_same_runs(fold(without(clean, 6.5, 13.0)), spans_left, 10.0)
+    unmetered = changed(clean, "hours", slice(None), np.nan)
+    assert_same_runs(fold(without(unmetered, 6.5, 13.0)), spans_left, 10.0)
 
 
-def test_a_gap_over_the_stop_ends_the_run_at_the_last_that_was_heard(truth: Truth, clean: Readings) -> None:
+def test_the_meter_tells_when_a_run_ended_in_a_gap(truth: Truth, clean: Readings) -> None:
     found = fold(without(clean, 10.0, 13.0))
-    assert spans(found)[3] == pytest.approx((truth.runs[3].start_s, 36000.0), abs=10.0)
+    assert spans(found)[3] == pytest.approx(true_spans(truth)[3], abs=3600 * QUIET.hours_step_h)
+
+
+def test_cooling_tells_about_when_a_run_ended_in_a_gap(truth: Truth, clean: Readings) -> None:
+    unmetered = changed(clean, "hours", slice(None), np.nan)
+    run = fold(without(unmetered, 10.0, 11.5)).runs[3]
+    assert abs(seconds(run.end_at) - truth.runs[3].end_s) <= run.end_error_s
+    assert 36000.0 <= seconds(run.end_at) <= 11.5 * 3600
 
 
 def test_a_year_of_nothing_is_no_run(clean: Readings) -> None:
