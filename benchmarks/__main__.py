@@ -8,7 +8,7 @@ from pathlib import Path
 
 import msgspec
 
-from benchmarks import history, ingest_rate, latency
+from benchmarks import history, ingest_rate, latency, live
 from benchmarks.broker import program
 from benchmarks.row import Row
 from dewline.console import Terminal
@@ -22,7 +22,7 @@ def main() -> None:
     terminal = Terminal()
     rows: list[Row] = []
     has_broker = all(program(name) for name in ("mosquitto", "mosquitto_sub", "mosquitto_pub"))
-    for benchmark in (ingest_rate, history, latency):
+    for benchmark in (ingest_rate, history, live, latency):
         name = benchmark.__name__.rpartition(".")[2]
         if benchmark in NEEDS_BROKER and not has_broker:
             terminal.complain(f"{name} is skipped: it needs Debian's mosquitto and mosquitto-clients")

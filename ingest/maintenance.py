@@ -48,6 +48,15 @@ class Service(msgspec.Struct, frozen=True, kw_only=True):
         return self.done_at_ms, self.work.value
 
 
+# Asked for with every reading: building a query takes longer than carrying it out.
+_ALL_OF_UNIT = (
+    sa.select(*(maintenance.c[name] for name in Service.__struct_fields__))
+    .where(maintenance.c.unit_id == sa.bindparam("unit_id"))
+    .order_by(maintenance.c.done_at_ms, maintenance.c.work, maintenance.c.service_id)
+)
+_OF_UNIT = _ALL_OF_UNIT.where(maintenance.c.taken_back_at_ms.is_(None))
+
+
 class Maintenance:
     """The record of work, in the table `maintenance`. Any thread may call it."""
 
@@ -97,14 +106,8 @@ class Maintenance:
 
     def of(self, unit_id: str, *, taken_back: bool = False) -> list[Service]:
         """Work on a unit in the order it was done; `taken_back` brings what was taken back as well."""
-        wanted = (
-            sa.select(*(maintenance.c[name] for name in Service.__struct_fields__))
-            .where(maintenance.c.unit_id == unit_id)
-            .order_by(maintenance.c.done_at_ms, maintenance.c.work, maintenance.c.service_id)
-        )
-        if not taken_back:
-            wanted = wanted.where(maintenance.c.taken_back_at_ms.is_(None))
+        wanted = _ALL_OF_UNIT if taken_back else _OF_UNIT
         with self._engine.connect() as connection:
-            rows = connection.execute(wanted).all()
+            rows = connection.execute(wanted, {"unit_id": unit_id}).all()
         names = Service.__struct_fields__
         return [msgspec.convert(dict(zip(names, row, strict=True)), Service) for row in rows]

@@ -13,6 +13,9 @@ from ingest.profile import UnitProfile
 
 __all__ = ["FleetFileError", "Register", "read_fleet_csv"]
 
+# Asked for with every reading: building a query takes longer than carrying it out.
+_RECORD = sa.select(units.c.record).where(units.c.unit_id == sa.bindparam("unit_id"))
+
 
 class Register:
     """Profiles of units, in the table `units`. Any thread may call it."""
@@ -23,7 +26,7 @@ class Register:
     def get(self, unit_id: str) -> UnitProfile | None:
         """The profile, or None for a unit nobody has heard of."""
         with self._engine.connect() as connection:
-            record = connection.scalar(sa.select(units.c.record).where(units.c.unit_id == unit_id))
+            record = connection.scalar(_RECORD, {"unit_id": unit_id})
         return None if record is None else _profile(record)
 
     def all(self) -> list[UnitProfile]:

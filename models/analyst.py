@@ -313,7 +313,7 @@ class Analyst:
         gone = [taken_back(one) for one in unproven.findings.values()] if unproven else []
         days = _days(events)
         # A parked unit's water stays as it is: most readings leave nothing to write here.
-        today = next((one for one in engine.unfinished(state) if isinstance(one, WaterDay)), None)
+        today = engine.day_in_hand(state)
         if today is not None and today != self._told_water.get(unit_id):
             days = [*days, today]
         newest_ms = engine.newest_ms(state)

@@ -371,18 +371,25 @@ def standing(state: State) -> list[Finding]:
 
 def unfinished(state: State) -> list[Event]:
     """What is not over yet: the run in hand and the day in hand, as far as they have got."""
+    s, day = state.memory[0], day_in_hand(state)
+    if day is None:
+        return []
+    return (
+        [row_records.run_in_hand(state.unit_id, s), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
+    )
+
+
+def day_in_hand(state: State) -> WaterDay | None:
+    """The water of the day that is not over yet; None before the first reading."""
     s = state.memory[0]
     if math.isnan(s["t"]):
-        return []
-    day = WaterDay(
+        return None
+    return WaterDay(
         unit_id=state.unit_id,
         date=row_records.date_of(int(s["day"])),
         grams=float(s["water_g"]),
         low=float(s["water_low_g"]),
         high=float(s["water_high_g"]),
-    )
-    return (
-        [row_records.run_in_hand(state.unit_id, s), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
     )
 
 

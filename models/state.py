@@ -8,6 +8,7 @@ kilobytes; `CONSTANTS` is a unit's profile and the engine's parameters as plain 
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import math
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -268,8 +269,12 @@ def fresh_state() -> Record:
     return state
 
 
+@functools.lru_cache(maxsize=16_384)
 def constants(profile: UnitProfile, parameters: Parameters) -> Record:
-    """A unit's profile and the engine's parameters as the fold's plain numbers, shape (1,)."""
+    """A unit's profile and the engine's parameters as the fold's plain numbers, shape (1,); read only.
+
+    Live operation asks for them with every reading of every unit.
+    """
     row = np.zeros(1, CONSTANTS)
     oil_g = profile.oil_charge_kg * 1000.0
     harmful_g = parameters.harmful_water_fraction * oil_g

@@ -101,6 +101,7 @@ class EmbeddedStore:
         self._path = Path(path).absolute()
         self._busy_timeout_ms = round(busy_timeout_s * 1000)
         self._keys: dict[str, int] = {}
+        self._idle: list[Connection] = []
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -243,15 +244,22 @@ class EmbeddedStore:
             return Readings.from_rows(unit_id, ())
         first = _FIRST_MS if start_ms is None else start_ms
         last = _LAST_MS if end_ms is None else end_ms
-        with self._as_store_error("read"):
-            connection = Connection(self._path, self._busy_timeout_ms)
-            try:
-                table = connection.table(_READ, (key, first, last, rows))
-            finally:
-                connection.close()
+        with self._as_store_error("read"), self._idle_connection() as connection:
+            table = connection.table(_READ, (key, first, last, rows))
         arrays = (column.to_numpy() for column in table.columns)
         columns = {name: _to_store(name, array) for name, array in zip(COLUMNS, arrays, strict=True)}
         return Readings(unit_id=unit_id, **columns)
+
+    @contextmanager
+    def _idle_connection(self) -> Iterator[Connection]:
+        """A connection that nobody else uses meanwhile; opening one costs more than reading a row."""
+        try:
+            connection = self._idle.pop()
+        except IndexError:
+            connection = self._open()
+        yield connection
+        # One that has failed in the middle of an answer is not used again.
+        self._idle.append(connection)
 
     def latest(self, unit_id: str) -> Reading | None:
         """See `ReadingStore.latest`."""

@@ -35,6 +35,19 @@ def reading(at_ms: int, temp_c: float = 20.0, pressure_kpa: float = math.nan, se
     )
 
 
+def test_a_read_leaves_no_snapshot_that_holds_up_the_log(tmp_path: Path) -> None:
+    """Connections are kept for the next read; one with a snapshot would let the log grow for ever."""
+    store = EmbeddedStore(tmp_path / "readings.db")
+    for start in (0, 5000):
+        rows = range(start, start + 5000)
+        store.append([Reading(unit_id="A", observed_at_ms=at, received_at_ms=at) for at in rows])
+        assert len(store.read("A")) == start + 5000
+        busy, _, _ = store._writer.rows("PRAGMA wal_checkpoint(TRUNCATE)")[0]
+        assert busy == 0
+    assert len(store._idle) == 1
+    store.close()
+
+
 def test_conflicts_hold_what_contradicts_the_row_kept(store: EmbeddedStore) -> None:
     store.append([reading(1, 20.0), reading(2, 20.0)])
     for _ in range(2):

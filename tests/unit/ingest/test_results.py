@@ -177,6 +177,39 @@ def test_rewind_to_before_the_first_run_had_ended_takes_back_every_run(results: 
     assert results.runs(Run) == []
 
 
+def test_only_what_comes_again_from_the_readings_does_not_wait_for_the_disk(results: Results) -> None:
+    """The next user of the connection writes alarms and mails, which nothing would bring back."""
+    seen = []
+
+    class Late(msgspec.Struct, frozen=True, kw_only=True):
+        unit_id: str = "A"
+        start_at: dt.datetime = MONDAY
+
+        @property
+        def end_at(self) -> dt.datetime | None:
+            return None
+
+    def synchronous() -> int:
+        with results._engine.connect() as connection:
+            return connection.exec_driver_sql("PRAGMA synchronous").scalar_one()
+
+    full = synchronous()
+    sa.event.listen(
+        results._engine,
+        "before_cursor_execute",
+        lambda connection, *_: seen.append(
+            connection.connection.driver_connection.execute("PRAGMA synchronous").fetchone()[0]
+        ),
+    )
+    results.save_runs([Late()])
+    assert seen
+    assert max(seen) < full == 2
+    assert synchronous() == full
+    with pytest.raises(sa.exc.SQLAlchemyError):
+        results.save_water_days([msgspec.structs.replace(water_day(5, 1.0), grams=None)])
+    assert synchronous() == full
+
+
 def test_a_watermark_goes_with_the_standing(results: Results) -> None:
     assert results.watermark("A") is None
     status = Status(unit_id="A", observed_at=MONDAY, water_g=4.0, run=None)
