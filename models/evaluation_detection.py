@@ -18,6 +18,7 @@ from models.evaluation_grids import (
     by_climate,
     by_family,
     by_operator,
+    by_sampling,
     by_tag,
     everyone,
     readable,
@@ -205,9 +206,14 @@ def lateness(units: Units, detectors: Iterable[str]) -> Grid:
 
 
 def by_group(units: Units, pattern: Pattern, detector: str) -> Grid:
-    """One pattern by machine, climate, crew and confounder; groups that show and raise nothing left out."""
+    """One pattern by sampling, machine, climate, crew and confounder; quiet groups are left out."""
     groups: Iterable[Group] = chain(
-        everyone(units), by_family(units), by_climate(units), by_operator(units), by_tag(units)
+        everyone(units),
+        by_sampling(units),
+        by_family(units),
+        by_climate(units),
+        by_operator(units),
+        by_tag(units),
     )
     rows: list[tuple[Cell, ...]] = []
     for name, some in groups:

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from ingest.reading import FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S
 from models.event_matching import S_PER_DAY, Occurrence
+from models.faulty_fleets import MachineFault
 from models.fleets import FleetUnit
-from models.labels import WRONG_KPA, Label
+from models.labels import LONG_RUN_S, TWIN_RATIO, WRONG_KPA, Label
 from models.plant import RunTruth, Truth
 from models.records import Pattern
 from models.sensors import SensorFaultKind
@@ -27,6 +28,8 @@ SHOWN_SHARE = 0.7
 SHOWN_WET_RUNS = 4
 """Wet runs with a reading inside that short-cycling needs to be seen: as many as its meaning asks for."""
 SHOWN_WRONG_ROWS = 8
+JAMMED_FRAC = 0.3
+"""Of the oil that goes through the cooler whatever its temperature, from which a valve is called jammed."""
 HIDES_TEMP = frozenset({SensorFaultKind.STALE, SensorFaultKind.TEMP_DEAD})
 HIDES_PRESSURE = frozenset(SensorFaultKind) - {SensorFaultKind.TEMP_DEAD, SensorFaultKind.PRESSURE_DRIFT}
 
@@ -43,9 +46,13 @@ class Clock:
         """What the truck's clock says at a second of the history. [Unix s]"""
         return self._offset_s + elapsed_s + self._drift_s_day * ((elapsed_s / S_PER_DAY) % 7.0)
 
-    def shown_of_unix_s(self, unix_s: float) -> float:
-        """What the truck's clock says at a true instant. [Unix s]"""
-        return self.shown_s(unix_s - self._start_s)
+    def elapsed_s(self, at_ms: int) -> float:
+        """Seconds from the start of the history to a true instant. [Unix ms]"""
+        return at_ms / MS_PER_S - self._start_s
+
+    def shown_of_ms(self, at_ms: int) -> float:
+        """What the truck's clock says at a true instant given in Unix ms. [Unix s]"""
+        return self.shown_s(self.elapsed_s(at_ms))
 
     def rows(self, shown_s: FloatArray, truth: Truth) -> IntArray:
         """Rows of the truth nearest to instants of the truck's clock; shape as given."""
@@ -71,6 +78,31 @@ class TrueRun:
         return self.rows >= SHOWN_ROWS and self.end_s - self.start_s >= SHOWN_S
 
 
+@dataclass(frozen=True, kw_only=True)
+class FaultSpan:
+    """One fault of a sensor, of cooling or of pressure, on the truck's clock. [Unix s]"""
+
+    kind: str
+    start_s: float
+    end_s: float
+
+
+def fault_spans(unit: FleetUnit) -> tuple[FaultSpan, ...]:
+    """Every such fault that a unit was given, from its onset on, whether it shows or not."""
+    clock = Clock(unit)
+    spans = [
+        FaultSpan(kind=f.kind.value, start_s=clock.shown_s(f.start_s), end_s=clock.shown_s(f.end_s))
+        for f in unit.spec.sensor_faults
+    ]
+    for kind in set(MachineFault) - {MachineFault.NONE}:
+        if kind.value in unit.spec.tags:
+            onset_s, end_s = float(unit.spec.faults.change_s[0]), clock.elapsed_s(unit.end_at_ms)
+            spans.append(
+                FaultSpan(kind=kind.value, start_s=clock.shown_s(onset_s), end_s=clock.shown_s(end_s))
+            )
+    return tuple(spans)
+
+
 def true_runs(unit: FleetUnit, readings: Readings) -> tuple[TrueRun, ...]:
     """Every true run with the honest readings inside it."""
     clock = Clock(unit)
@@ -93,12 +125,40 @@ def occurrences(
     clock = Clock(unit)
     wrong_s = _wrong_s(unit, readings, truth)
     shown = tuple(_shown(label, clock, runs, wrong_s, unit.spec.instruments.every_s) for label in unit.labels)
-    return tuple(_on_clock(label, clock, seen) for label, seen in zip(unit.labels, shown, strict=True)), shown
+    labelled = tuple(_on_clock(label, clock, seen) for label, seen in zip(unit.labels, shown, strict=True))
+    undecided = tuple(_undecided(unit, run) for run in runs if _is_undecided(run.truth))
+    return labelled + undecided, shown + (True,) * len(undecided)
+
+
+def _is_undecided(run: RunTruth) -> bool:
+    """Whether whoever judges during a run can't know that it will be no finding by its meaning.
+
+    The valve is jammed and a sound twin had been hot, when someone stopped it too soon to decide; or it got
+    hot at last, after a stretch that met the whole meaning.
+    """
+    twin_s = run.twin_first_hot_s
+    if twin_s is None:
+        return False
+    if run.first_hot_s is None:
+        return run.stuck_frac_peak >= JAMMED_FRAC and run.duration_s > twin_s
+    return run.first_hot_s > max(LONG_RUN_S, TWIN_RATIO * twin_s)
+
+
+def _undecided(unit: FleetUnit, run: TrueRun) -> Occurrence:
+    return Occurrence(
+        unit_id=unit.profile.unit_id,
+        pattern=Pattern.NEVER_REACHING_TEMPERATURE,
+        start_s=run.start_s,
+        end_s=run.end_s,
+        marginal=True,
+        decidable_s=run.start_s,
+        moments_s=(run.start_s,),
+    )
 
 
 def _on_clock(label: Label, clock: Clock, shown: bool) -> Occurrence:
     def at_s(at_ms: int) -> float:
-        return clock.shown_of_unix_s(at_ms / MS_PER_S)
+        return clock.shown_of_ms(at_ms)
 
     return Occurrence(
         unit_id=label.unit_id,
@@ -114,7 +174,7 @@ def _on_clock(label: Label, clock: Clock, shown: bool) -> Occurrence:
 
 
 def _shown(label: Label, clock: Clock, runs: tuple[TrueRun, ...], wrong_s: FloatArray, every_s: int) -> bool:
-    moments_s = {clock.shown_of_unix_s(at_ms / MS_PER_S) for at_ms in label.moments_at_ms}
+    moments_s = {clock.shown_of_ms(at_ms) for at_ms in label.moments_at_ms}
     if label.pattern is Pattern.SHORT_CYCLING:
         return sum(run.rows > 0 for run in runs if run.end_s in moments_s) >= SHOWN_WET_RUNS
     if label.pattern is Pattern.NEVER_REACHING_TEMPERATURE:
@@ -124,7 +184,7 @@ def _shown(label: Label, clock: Clock, runs: tuple[TrueRun, ...], wrong_s: Float
             if run.start_s in moments_s
         )
     ends_ms = (label.start_at_ms, label.end_at_ms)
-    first, last = np.searchsorted(wrong_s, [clock.shown_of_unix_s(at_ms / MS_PER_S) for at_ms in ends_ms])
+    first, last = np.searchsorted(wrong_s, [clock.shown_of_ms(at_ms) for at_ms in ends_ms])
     return bool(last - first >= SHOWN_WRONG_ROWS)
 
 

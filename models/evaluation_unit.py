@@ -146,7 +146,7 @@ def unit_evidence(
         readings=len(readings),
         air_hourly=_air(hourly, Clock(unit), truth),
         air_of_runs=_air(of_runs, Clock(unit), truth),
-        runs=_runs(true, runs),
+        runs=_runs(true, runs, unit.spec.instruments.every_s),
         water=_water(unit, found, runs, truth, parameters),
         occurrences=labelled,
         shown=shown,
@@ -199,11 +199,12 @@ def _air(said: FloatArray, clock: Clock, truth: Truth) -> Air:
     return Air(error_k=(said[:, 1] - truth.air_temp_c[rows])[known], sigma_k=said[known, 2])
 
 
-def _runs(true: tuple[TrueRun, ...], found: tuple[Run, ...]) -> Runs:
+def _runs(true: tuple[TrueRun, ...], found: tuple[Run, ...], every_s: float) -> Runs:
     found_s = np.array(
         [(r.start_at.timestamp(), r.end_at.timestamp() if r.end_at else math.inf) for r in found]
     ).reshape(-1, 2)
-    met = match_runs(np.array([(r.start_s, r.end_s) for r in true]).reshape(-1, 2), found_s)
+    true_s = np.array([(r.start_s, r.end_s) for r in true]).reshape(-1, 2)
+    met = match_runs(true_s, found_s, every_s)
     pairs = [(t, found[j]) for t, j in zip(true, met.best, strict=True) if j >= 0 and t.shown]
     ended = [(t, f) for t, f in pairs if f.end_at is not None]
     hot = [(t.truth.first_hot_s, f.time_to_hot_min) for t, f in pairs]

@@ -177,16 +177,18 @@ class RunMatching:
     merged: int
     """Found runs that stand for more than one true run."""
     invented: tuple[int, ...]
-    """Found runs that cover no true run."""
+    """Found runs that come near no true run."""
 
 
-def match_runs(true_s: FloatArray, found_s: FloatArray) -> RunMatching:
+def match_runs(true_s: FloatArray, found_s: FloatArray, near: float = 0.0) -> RunMatching:
     """Match runs of one unit.
 
     Parameters
     ----------
     true_s, found_s : arrays, shape (n, 2) and (m, 2)
         Start and end of each run; the end is inf while it turns. [Unix s]
+    near : float
+        A found run this close to a true one is not invented: none is timed better than it is sampled. [s]
     """
     first = np.maximum(true_s[:, None, 0], found_s[None, :, 0])
     last = np.minimum(true_s[:, None, 1], found_s[None, :, 1])
@@ -196,7 +198,7 @@ def match_runs(true_s: FloatArray, found_s: FloatArray) -> RunMatching:
     if lap_s.size:
         best = np.where(covered.any(axis=1), lap_s.argmax(axis=1), -1)
     used = np.bincount(best[best >= 0], minlength=len(found_s))
-    touched = (lap_s >= 0.0).any(axis=0)
+    touched = (lap_s >= -near).any(axis=0)
     return RunMatching(
         best=best,
         split=int(np.count_nonzero(covered.sum(axis=1) > 1)),

@@ -80,6 +80,8 @@ def equal(a: object, b: object) -> bool:
         return all(equal(getattr(a, f.name), getattr(b, f.name)) for f in dataclasses.fields(a))
     if isinstance(a, dict) and isinstance(b, dict):
         return a.keys() == b.keys() and all(equal(a[k], b[k]) for k in a)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(map(equal, a, b))
     if isinstance(a, np.ndarray):
         return bool(np.array_equal(a, b, equal_nan=a.dtype.kind == "f"))
     return bool(a == b or (a != a and b != b))

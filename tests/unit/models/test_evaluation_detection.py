@@ -123,8 +123,15 @@ def test_groups_split_by_machine_climate_crew_and_tag_and_leave_quiet_ones_out()
     quiet = unit("b", family="load_unload_large", climate="mountain", operator="top_up")
     grid = detection.by_group([found, quiet], ICING, "models")
     names = column(grid, "units")
-    assert names == ["all", "machine compact", "climate marine", "crew bursts", "with garage"]
-    assert column(grid, "number") == [2, 1, 1, 1, 1]
+    assert names == [
+        "all",
+        "a reading every 10 s",
+        "machine compact",
+        "climate marine",
+        "crew bursts",
+        "with garage",
+    ]
+    assert column(grid, "number") == [2, 2, 1, 1, 1, 1]
 
 
 def test_other_findings_are_counted_by_whether_a_sensor_is_at_fault(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -65,7 +65,7 @@ def test_clock_there_and_back(shows: tuple[FleetUnit, Pattern], offset_s: float,
 def test_what_readings_show_keeps_its_label(shows: tuple[FleetUnit, Pattern]) -> None:
     unit, pattern = shows
     labelled = [label.marginal for label in unit.labels if label.pattern is pattern]
-    seen = of_pattern(unit, pattern)
+    seen = of_pattern(unit, pattern)[: len(labelled)]
     assert [marginal for marginal, shown in seen if shown] == [
         marginal for marginal, (_, shown) in zip(labelled, seen, strict=True) if shown
     ]
@@ -74,12 +74,14 @@ def test_what_readings_show_keeps_its_label(shows: tuple[FleetUnit, Pattern]) ->
 
 def test_what_no_reading_shows_is_marginal(shows: tuple[FleetUnit, Pattern]) -> None:
     unit, pattern = shows
-    assert set(of_pattern(unit, pattern, unit.readings[:0])) == {(True, False)}
+    n = sum(label.pattern is pattern for label in unit.labels)
+    assert set(of_pattern(unit, pattern, unit.readings[:0])[:n]) == {(True, False)}
 
 
 def test_stale_readings_show_nothing(shows: tuple[FleetUnit, Pattern]) -> None:
     unit, pattern = shows
-    assert set(of_pattern(with_fault(unit, SensorFaultKind.STALE), pattern)) == {(True, False)}
+    n = sum(label.pattern is pattern for label in unit.labels)
+    assert set(of_pattern(with_fault(unit, SensorFaultKind.STALE), pattern)[:n]) == {(True, False)}
 
 
 def test_a_dead_pressure_sensor_hides_ice_and_nothing_else(shows: tuple[FleetUnit, Pattern]) -> None:
@@ -99,3 +101,44 @@ def test_readings_inside_a_run_are_counted(shows: tuple[FleetUnit, Pattern]) -> 
         if not unit.spec.sensor_faults:
             assert run.rows == np.count_nonzero((at_s >= run.start_s) & (at_s < run.end_s))
         assert run.shown == (run.rows >= 3 and run.end_s - run.start_s >= 60.0)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "first_hot_min", "twin_min", "jammed", "undecided"),
+    [
+        (12.0, None, 8.0, 1.0, True),
+        (12.0, None, 13.0, 1.0, False),
+        (12.0, None, 8.0, 0.1, False),
+        (12.0, None, None, 1.0, False),
+        (60.0, 35.0, 15.0, 0.4, True),
+        (60.0, 25.0, 15.0, 0.4, False),
+        (60.0, 14.0, 5.0, 0.4, False),
+    ],
+    ids=[
+        "stopped after a sound one was hot",
+        "stopped before",
+        "valve sound",
+        "a sound one would never",
+        "hot at last",
+        "hot within twice the time",
+        "hot within a quarter of an hour",
+    ],
+)
+def test_a_run_whose_end_nobody_can_know_is_marginal(
+    shows: tuple[FleetUnit, Pattern],
+    minutes: float,
+    first_hot_min: float | None,
+    twin_min: float | None,
+    jammed: float,
+    undecided: bool,
+) -> None:
+    unit, _ = shows
+    run = dataclasses.replace(
+        unit.runs[0],
+        end_s=unit.runs[0].start_s + round(60 * minutes),
+        first_hot_s=None if first_hot_min is None else 60 * first_hot_min,
+        twin_first_hot_s=None if twin_min is None else 60 * twin_min,
+        stuck_frac_peak=jammed,
+    )
+    made = dataclasses.replace(unit, runs=(run,), labels=())
+    assert of_pattern(made, Pattern.NEVER_REACHING_TEMPERATURE) == [(True, True)] * undecided

@@ -147,6 +147,12 @@ def test_match_runs_that_only_touch_are_not_found_and_not_invented() -> None:
     assert (met.best.tolist(), met.invented) == ([-1], ())
 
 
+@pytest.mark.parametrize(("near_s", "invented"), [(0.0, (0,)), (29.0, (0,)), (30.0, ())])
+def test_match_runs_within_a_sample_are_not_invented(near_s: float, invented: tuple[int, ...]) -> None:
+    met = match_runs(spans((0, 100)), spans((130, 200)), near_s)
+    assert (met.best.tolist(), met.invented) == ([-1], invented)
+
+
 def test_match_runs_of_nothing() -> None:
     assert match_runs(spans(), spans((0, 1))).invented == (0,)
     assert match_runs(spans((0, 1)), spans()).best.tolist() == [-1]
