@@ -46,7 +46,7 @@ REPEATED, METER_RESET = int(Quality.REPEATED), int(Quality.METER_RESET)
 def _begin_life(s: Record, c: Record, t: float) -> None:
     s.first_t = t
     s.day = math.floor(t / S_PER_DAY)
-    s.cooling_s = c.cooling_s
+    ambient.restart_soak(s, t)
     s.top_kpa = c.max_kpa
 
 
@@ -74,7 +74,7 @@ def end_day(s: Record, t: float, row: Record) -> None:
 def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_c: float) -> None:
     """Keep the ambient estimate and the vapour of the intake air."""
     if math.isnan(s.ambient_t):
-        ambient.first_guess(s, t)
+        ambient.first_guess(s, c, t)
         if not math.isnan(ambient_c):
             ambient.hear_sensor(s, ambient_c)
         s.rh_smooth = s.rh_pct
@@ -86,10 +86,10 @@ def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_
             ambient.hear_sensor(s, ambient_c)
     if dt > c.gap_s and temp_new:
         ambient.after_silence(s, c, t, dt)
-        ambient.restart_soak(s, t)
+        ambient.resume_soak(s, t)
         fresh = True
     if fresh:
-        ambient.cap(s)
+        ambient.cap(s, c)
         ambient.take_vapour(s, c)
 
 
@@ -186,7 +186,7 @@ def _runs_step(
         else:
             _stand(s, c, t, dt, unseen_h if unseen_h == gained_h else 0.0, run_rows, rows, n)
             if temp_new:
-                ambient.watch_cooling(s, t)
+                ambient.watch_cooling(s, c, t)
     if s.running > 0.0 and math.isnan(s.pending_t):
         n[1] = _run_on(s, c, t, dt, gained_h, rows, n[1])
 

@@ -37,6 +37,8 @@ N_MARKED = 16
 MARK_S = 90.0
 """Memory of a run's account, and once more where pressure last held: an end that is found out later is closed
 with what stood then."""
+N_AIR = 4
+"""Unknowns of the air: see `models.air_filter`."""
 N_FEATURES = 16
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""
@@ -100,7 +102,10 @@ STATE = np.dtype(
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
         *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth"),
-        *_floats("cold_s", "cold_low_c", "cooling_s", "mark1_c", "mark2_c"),
+        *_floats("swing_k", "vapour_ln", "air_bias_k2", "fog_t", "place_ln"),
+        # Covariances of air temperature, daily amplitude and vapour: see `models.air_filter`.
+        ("air_p", "f8", (N_AIR, N_AIR)),
+        *_floats("cold_s", "cold_low_c", "cooling_s"),
         *_floats("vapour_pa", "vapour_low_pa", "vapour_high_pa"),
         # What readings are worth: discharge and ambient temperature, pressure, stillness.
         *_floats(

@@ -11,8 +11,12 @@ import numpy as np
 import pvlib
 import pytest
 
+from ingest.profile import UnitProfile
+from models import air_filter, ambient
 from models.humidity import pressure_dew_point_c, vapour_pressure_pa
+from models.parameters import Parameters
 from models.saturation import saturation_pressure_over_water_pa, saturation_pressure_pa, saturation_temp_c
+from models.state import constants, fresh_state
 from tests.external.handbook import psychrolib
 
 pytestmark = pytest.mark.external
@@ -72,3 +76,56 @@ def test_a_warm_humid_site_needs_more_than_a_60_c_thermostat():
     dew_c = pressure_dew_point_c(vapour_pressure_pa(temp_c, rh_pct, True), ambient_pa, ambient_pa + 1034e3)
     assert (dew_c > 60.0).mean() > 0.3
     assert dew_c.max() < 77.0
+
+
+def _carried_through_the_day(name, *, humid):
+    """Error of the estimate and its own standard deviation, each half hour of a year's working days.
+
+    The unit is soaked from 18 to 8 h, when its sensor reads the station's air; by day only humidity and the
+    daily cycle go on.
+    """
+    temp_c, rh_pct, _, _ = _year(name)
+    const = constants(UnitProfile(unit_id="unit"), Parameters())[0]
+    s, hourly_s = fresh_state()[0], 3600.0 * np.arange(1, len(temp_c) + 1)
+    at_s = np.arange(3600.0, 3600.0 * len(temp_c), 300.0)
+    air_c, air_pct = np.interp(at_s, hourly_s, temp_c), np.interp(at_s, hourly_s, rh_pct)
+    s["temp_c"], s["first_t"] = air_c[0], 0.0
+    s["rh_pct"] = s["rh_smooth"] = air_pct[0] if humid else np.nan
+    ambient.first_guess(s, const, at_s[0])
+    errors = []
+    for at, true_c, true_pct in zip(at_s, air_c, air_pct, strict=True):
+        s["rh_pct"] = true_pct if humid else np.nan
+        ambient.drift(s, const, at)
+        if not 8.0 <= at / 3600.0 % 24.0 < 18.0:
+            air_filter.observe(s, 1.0, 0.0, 0.0, 0.0, true_c - s["ambient_c"], 1.0, ambient.SOAKED_VAR_K2)
+        elif at % 1800.0 == 0.0:
+            errors.append((s["ambient_c"] - true_c, np.sqrt(s["ambient_var"])))
+    off_k, sigma_k = np.array(errors).T
+    return off_k, np.abs(off_k) / sigma_k
+
+
+def test_the_air_carried_through_real_days_is_as_sure_as_it_says():
+    """Two thirds within one standard deviation and nine in ten within two, where the weather is lively."""
+    off_k, sigmas = _carried_through_the_day(CAROLINA, humid=True)
+    assert 0.62 <= np.mean(sigmas <= 1.0) <= 0.80
+    assert np.mean(sigmas <= 2.0) >= 0.88
+    assert np.abs(np.mean(off_k)) < 0.6
+    _, calm = _carried_through_the_day(ALASKA, humid=True)
+    assert np.mean(calm <= 2.0) >= 0.9
+
+
+def test_humidity_tells_more_of_real_days_than_the_daily_cycle_alone():
+    with_humidity, _ = _carried_through_the_day(CAROLINA, humid=True)
+    without, _ = _carried_through_the_day(CAROLINA, humid=False)
+    assert np.std(with_humidity) < 0.85 * np.std(without)
+
+
+def test_the_daily_cycle_is_that_of_a_real_year():
+    """The station's mean day, against the two harmonics: what is left is less than a tenth of its swing."""
+    temp_c, _, _, _ = _year(CAROLINA)
+    days_c = temp_c.reshape(-1, 24)
+    mean_k = np.mean(days_c - days_c.mean(axis=1, keepdims=True), axis=0)
+    const = constants(UnitProfile(unit_id="unit"), Parameters())[0]
+    shape = np.array([ambient.day_shape(const, 3600.0 * hour) for hour in range(1, 25)])
+    swing_k = (mean_k @ shape) / (shape @ shape)
+    assert np.std(mean_k - swing_k * shape) < 0.1 * swing_k
