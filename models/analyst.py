@@ -19,7 +19,6 @@ import sqlalchemy as sa
 from ingest.finding_versions import FindingVersions
 from ingest.maintenance import Maintenance, Service
 from ingest.profile import UnitProfile
-from ingest.quality import Quality
 from ingest.reading import Reading, Readings
 from ingest.register import Register
 from ingest.results import Checkpoint, Results, Watermark
@@ -27,16 +26,13 @@ from ingest.store.protocol import ReadingStore
 from ingest.units_of_measure import MS_PER_DAY, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
+from models.checkpoints import Checkpoints, after
 from models.parameters import Parameters
 from models.records import Event, Finding, Pattern, Run, WaterDay
 from models.said import Cause, taken_back, worth_keeping
 from models.trace import Trace
 
 logger = logging.getLogger(__name__)
-
-DAILY_FOR_DAYS = 14
-"""Checkpoints a day apart are kept for so long, a week apart before that: few readings come later than this,
-and those that do cost a fold of weeks, not of years."""
 
 
 def _now_ms() -> int:
@@ -64,6 +60,7 @@ class Analyst:
         self._store, self._register = store, register
         self._results, self._versions = Results(database), FindingVersions(database)
         self._maintenance = Maintenance(database)
+        self._checkpoints = Checkpoints(self._results, store)
         self._parameters, self._models, self._clock_ms = parameters, models, clock_ms
         self._states: dict[str, engine.State] = {}
         self._made_with: dict[str, tuple[UnitProfile, str]] = {}
@@ -115,8 +112,8 @@ class Analyst:
     def trace(self, unit_id: str, start_ms: int, end_ms: int) -> Trace:
         """What the engine works out at every reading of ``start_ms <= t < end_ms``."""
         (profile, made_with), services = self._profile(unit_id), self._maintenance.of(unit_id)
-        state = self._kept_before(unit_id, start_ms, made_with)
-        for chunk in self._store.chunks(unit_id, _after(engine.newest_ms(state)), start_ms):
+        state = self._checkpoints.before(unit_id, start_ms, made_with)
+        for chunk in self._store.chunks(unit_id, after(engine.newest_ms(state)), start_ms):
             state, _ = engine.advance(state, chunk, profile, self._parameters, self._models, services)
         readings = self._store.read(unit_id, start_ms, end_ms)
         return engine.trace(state, readings, profile, self._parameters, services)
@@ -128,7 +125,7 @@ class Analyst:
             state is None
             or state.made_with != made_with
             or not engine.agrees(state, services)
-            or self._has_missed(state, oldest_ms)
+            or self._checkpoints.outrun(state, oldest_ms)
         )
         if state is None or set_back:
             state = self._set_back(unit_id, made_with, services, oldest_ms)
@@ -147,32 +144,6 @@ class Analyst:
             self._say(unit_id, _newest(events))
         return events
 
-    def _has_missed(self, state: engine.State, oldest_ms: int | None) -> bool:
-        """Whether the store holds rows behind the state's newest that it has not seen; repeats are none.
-
-        Only the rows since the checkpoint before the oldest that came are counted, for a truck that sends
-        everything twice would else have its whole history counted with every message.
-        """
-        newest_ms = engine.newest_ms(state)
-        if newest_ms is None:
-            return False
-        # Nobody tells of readings from before recorded work that another process has brought.
-        if not engine.ends_with_work(state) and (oldest_ms is None or oldest_ms > newest_ms):
-            return False
-        from_ms = newest_ms if oldest_ms is None else min(oldest_ms, newest_ms)
-        kept = self._kept_before(state.unit_id, from_ms, state.made_with)
-        stored = self._stored(state.unit_id, _after(engine.newest_ms(kept)), newest_ms)
-        return stored > state.rows - kept.rows
-
-    def _stored(self, unit_id: str, start_ms: int | None, until_ms: int) -> int:
-        return self._store.count(unit_id, until_ms + 1, start_ms=start_ms, without=int(Quality.CLOCK_WRONG))
-
-    def _kept_before(self, unit_id: str, at_ms: int, made_with: str) -> engine.State:
-        """The newest kept state before an instant; that before the first reading when there is none."""
-        found = self._results.checkpoint_before(unit_id, at_ms)
-        state = self._decoded(found[1], made_with) if found else None
-        return state or engine.initial_state(unit_id, made_with)
-
     def _set_back(
         self, unit_id: str, made_with: str, services: Sequence[Service], oldest_ms: int | None
     ) -> engine.State:
@@ -180,11 +151,11 @@ class Analyst:
 
         What was said after it is taken back; findings flagged since must prove themselves anew.
         """
-        instants = self._results.checkpoint_instants(unit_id)
+        instants = self._checkpoints.instants(unit_id)
         known_good = [at_ms for at_ms in instants if oldest_ms is None or at_ms < oldest_ms]
-        state = self._newest_whole(unit_id, known_good, made_with, services)
+        state = self._checkpoints.newest_whole(unit_id, known_good, made_with, services)
         newest_ms = engine.newest_ms(state)
-        readable = not instants or self._kept(unit_id, instants[-1], made_with) is not None
+        readable = not instants or self._checkpoints.at(unit_id, instants[-1], made_with) is not None
         before = self._states.get(unit_id)
         anew = not readable or (before is not None and before.made_with != made_with)
         unproven = self._unproven.setdefault(unit_id, _Unproven())
@@ -205,41 +176,6 @@ class Analyst:
         logger.info("unit %s: folding from %s", unit_id, "the start" if newest_ms is None else newest_ms)
         return state
 
-    def _newest_whole(
-        self, unit_id: str, instants_ms: Sequence[int], made_with: str, services: Sequence[Service]
-    ) -> engine.State:
-        """The newest kept state that has seen every row and all work up to its instant.
-
-        What one has not seen is missing from all later ones too, so halving finds it.
-        """
-        whole, low, high = engine.initial_state(unit_id, made_with), 0, len(instants_ms)
-        middle = high - 1
-        while low < high:
-            kept = self._kept(unit_id, instants_ms[middle], made_with)
-            if (
-                kept is not None
-                and self._stored(unit_id, None, instants_ms[middle]) == kept.rows
-                and engine.agrees(kept, services)
-            ):
-                whole, low = kept, middle + 1
-            else:
-                high = middle
-            middle = (low + high) // 2
-        return whole
-
-    def _kept(self, unit_id: str, at_ms: int, made_with: str) -> engine.State | None:
-        stored = self._results.checkpoint(unit_id, at_ms)
-        return None if stored is None else self._decoded(stored, made_with)
-
-    def _decoded(self, stored: bytes, made_with: str) -> engine.State | None:
-        """A checkpoint's state, if this program with these settings made it."""
-        try:
-            state = engine.decode_state(stored)
-        except engine.StateError as reason:
-            logger.info("a checkpoint is passed over: %s", reason)
-            return None
-        return state if state.made_with == made_with else None
-
     def _profile(self, unit_id: str) -> tuple[UnitProfile, str]:
         """The unit's ratings, and the fingerprint of all that decides what is found with them."""
         profile = self._register.get(unit_id) or UnitProfile(unit_id=unit_id, provisional=True)
@@ -251,7 +187,7 @@ class Analyst:
 
     def _daily(self, unit_id: str, newest_ms: int | None) -> Iterator[Readings]:
         """Stored rows after `newest_ms`, a day at most in one piece, so that each day leaves a checkpoint."""
-        for chunk in self._store.chunks(unit_id, _after(newest_ms), None):
+        for chunk in self._store.chunks(unit_id, after(newest_ms), None):
             days = chunk.observed_at_ms // MS_PER_DAY
             starts = [0, *((days[1:] != days[:-1]).nonzero()[0] + 1).tolist(), len(chunk)]
             for start, end in itertools.pairwise(starts):
@@ -295,8 +231,7 @@ class Analyst:
             day_records=_days(events),
             checkpoint=Checkpoint(state.unit_id, newest_ms, engine.encode_state(state)),
         )
-        instants = self._results.checkpoint_instants(state.unit_id)
-        self._results.drop_checkpoints(state.unit_id, kept_checkpoints(instants))
+        self._checkpoints.thin(state.unit_id)
         self._prove(state.unit_id, events)
         self._states[state.unit_id] = state
 
@@ -347,19 +282,6 @@ class _Unproven:
 
     findings: dict[str, Finding] = field(default_factory=dict)
     cause: Cause = Cause.LATE_DATA
-
-
-def _after(newest_ms: int | None) -> int | None:
-    return None if newest_ms is None else newest_ms + 1
-
-
-def kept_checkpoints(instants_ms: Sequence[int]) -> list[int]:
-    """The checkpoints to keep: all of the last fortnight, the first of each week before it. [Unix ms]"""
-    if not instants_ms:
-        return []
-    recent_ms = max(instants_ms) - DAILY_FOR_DAYS * MS_PER_DAY
-    weekly = {instant // (7 * MS_PER_DAY): instant for instant in sorted(instants_ms, reverse=True)}
-    return sorted({instant for instant in instants_ms if instant >= recent_ms} | set(weekly.values()))
 
 
 def _seen(state: engine.State) -> tuple[int, int]:

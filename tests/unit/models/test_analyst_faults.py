@@ -15,7 +15,7 @@ import pytest
 from ingest.quality import Quality
 from ingest.reading import Readings
 from ingest.store import StoreError
-from models.analyst import MS_PER_DAY, kept_checkpoints
+from models.checkpoints import MS_PER_DAY, kept_checkpoints
 from models.records import UnitStatus
 from tests.unit.models.histories import ICING_UNIT, by_hand, fold, rows_of, simulated
 from tests.unit.models.test_analyst import Site, expected, site
