@@ -15,6 +15,8 @@ _PATTERNS = {
     Pattern.NEVER_REACHING_TEMPERATURE: "Never gets hot",
     Pattern.PRESSURE_SENSOR_ICING: "Pressure sensor iced",
     Pattern.SILENT_UNIT: "Not heard of",
+    Pattern.OVERHEATING: "Overheating",
+    Pattern.SLOW_PRESSURE_BUILD: "Slow to build pressure",
 }
 OUTCOMES = {
     Outcome.DRIED_OUT: "dried out",

@@ -28,10 +28,11 @@ from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
 from models.humidity import pressure_dew_point_c
+from models.machine_watch import at_rest, begin_run, end_run, watch_run
 from models.silence import limit_s, note_gap, silence_row
 from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOUND, SILENCE_ENDED, Record
 
-ROOM = 8
+ROOM = 16
 """Most decision rows that one reading can bring."""
 EARLIEST_FORECAST_S = 480.0
 EVERY_MINUTE_UNTIL_MIN = 45.0
@@ -177,12 +178,14 @@ def _runs_step(
             unseen_h = 0.5 * gained_h if dt > c.gap_s else 0.0
             if run_account.close_run(s, c, t, end_t, run_rows[n[0]]):
                 run_row(s, c, t, end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
+                end_run(s, end_t)
                 n[0] += 1
                 n[1] += 1
             ambient.restart_soak(s, t)
     if s.running == 0.0:
         if runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
             run_account.open_run(s, c, before_kpa)
+            begin_run(s, c, t)
         else:
             _stand(s, c, t, dt, unseen_h if unseen_h == gained_h else 0.0, run_rows, rows, n)
             if temp_new:
@@ -195,7 +198,11 @@ def _runs_step(
 def _patterns_step(
     s: Record, c: Record, t: float, dt: float, pressure_new: bool, rows: Record, n_rows: int
 ) -> int:
-    """Hand out what the patterns ask for beside runs: a sump that has dried, a pressure sensor in doubt."""
+    """Hand out what the patterns ask for beside runs: heat, a dried sump, a pressure sensor in doubt."""
+    if s.running == 0.0:
+        at_rest(s, c, t, pressure_new)
+    elif math.isnan(s.pending_t):
+        n_rows = watch_run(s, c, t, dt, pressure_new, rows, n_rows)
     if s.water_g <= c.dry_g and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
         mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
         n_rows += 1

@@ -18,6 +18,8 @@ class Pattern(enum.StrEnum):
     NEVER_REACHING_TEMPERATURE = "never_reaching_temperature"
     PRESSURE_SENSOR_ICING = "pressure_sensor_icing"
     SILENT_UNIT = "silent_unit"
+    OVERHEATING = "overheating"
+    SLOW_PRESSURE_BUILD = "slow_pressure_build"
 
 
 class Outcome(enum.StrEnum):

@@ -8,12 +8,15 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from models import build_up, overheat
 from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, WARMING_COLUMNS
 from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
 from models.silence import SILENCE_COLUMNS
 from models.state import (
+    HEAT_RISING,
+    PRESSURE_BUILT,
     PRESSURE_DOUBT,
     PRESSURE_SOUND,
     RUN_ENDED,
@@ -31,6 +34,8 @@ COLUMNS_OF_KIND = {
     PRESSURE_SOUND: PRESSURE_COLUMNS,
     SILENCE: SILENCE_COLUMNS,
     SILENCE_ENDED: SILENCE_COLUMNS,
+    HEAT_RISING: overheat.COLUMNS,
+    PRESSURE_BUILT: build_up.COLUMNS,
 }
 SAME_G = 0.5
 """Less than this is no change that sensors could tell. [g]"""

@@ -39,6 +39,8 @@ MARK_S = 90.0
 with what stood then."""
 N_AIR = 4
 """Unknowns of the air: see `models.air_filter`."""
+N_STARTS, N_JUDGED = 32, 5
+"""Timed starts that are remembered, and the last ones that were judged."""
 N_FEATURES = 16
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""
@@ -125,6 +127,31 @@ STATE = np.dtype(
         ("doubt_n", "u2", (N_DOUBT_BINS, N_DOUBTS)),
         # Histories the patterns ask for.
         *_floats("wet_runs", "last_dry_t", "first_wet_t", "own_to_hot_min", "never_hot_runs"),
+        # Pressure: how it builds up after this start, and how it did after earlier ones.
+        *_floats(
+            "rest_t", "rest_kpa", "building", "build_t", "build_gap_s", "build_last_t", "build_last_kpa"
+        ),
+        *_floats("build_rest_from_t", "build_rest_s", "starts_skipped", "slow_starts_n"),
+        ("start_took_s", "f8", N_STARTS),
+        ("start_rest_s", "f8", N_STARTS),
+        ("start_began_c", "f8", N_STARTS),
+        ("judged_slow", "f8", N_JUDGED),
+        ("judged_took_s", "f8", N_JUDGED),
+        ("judged_t", "f8", N_JUDGED),
+        # Heat: how the run in hand is watched, and the unit's own usual hottest.
+        *_floats("heat_check_t", "heat_on", "heat_since_t", "heat_told_t", "heat_near_s", "heat_calm_s"),
+        *_floats(
+            "heat_top_c",
+            "heat_warned",
+            "heat_noise_k2",
+            "heat_last_c",
+            "heat_step_k",
+            "heat_seen_n",
+            "usual_hot_c",
+            "usual_hot_air_c",
+        ),
+        ("hot_c", "f8", 8),
+        ("hot_air_c", "f8", 8),
         ("wet_t", "f8", 16),
         # Silences: how long the latest ones were, and when they ended.
         ("gap_long_s", "f8", N_GAPS),
@@ -194,6 +221,8 @@ DECISION_ROW = np.dtype(
 WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 DAY_ENDED = 7.0
 SILENCE, SILENCE_ENDED = 16.0, 17.0
+HEAT_RISING, HEAT_CALM = 8.0, 9.0
+PRESSURE_BUILT = 10.0
 
 # Kinds of conflict between the pressure sensor and everything else.
 NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_FOLLOW = (
@@ -224,6 +253,13 @@ ZERO_AT_FIRST = frozenset(
         "never_hot_runs",
         "meter_silent_s",
         "now_hot",
+        "building",
+        "starts_skipped",
+        "slow_starts_n",
+        "heat_on",
+        "heat_near_s",
+        "heat_calm_s",
+        "heat_warned",
         "bin_head",
         "soak_count",
         "idle_h",

@@ -9,7 +9,14 @@ from __future__ import annotations
 
 from types import ModuleType
 
-from models.patterns import never_reaching_temperature, pressure_sensor_icing, short_cycling, silent_unit
+from models.patterns import (
+    never_reaching_temperature,
+    overheating,
+    pressure_sensor_icing,
+    short_cycling,
+    silent_unit,
+    slow_pressure_build,
+)
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY
 from models.records import Pattern
 
@@ -18,4 +25,6 @@ __all__ = ["BY_RULE", "DRAWN_FROM", "LEARNT", "SUPPRESSED_BY"]
 LEARNT: dict[Pattern, ModuleType] = {
     module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
 }
-BY_RULE: dict[Pattern, ModuleType] = {module.PATTERN: module for module in (silent_unit,)}
+BY_RULE: dict[Pattern, ModuleType] = {
+    module.PATTERN: module for module in (overheating, slow_pressure_build, silent_unit)
+}

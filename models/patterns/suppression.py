@@ -21,6 +21,8 @@ EXPLAINS_BACK = dt.timedelta(hours=1)
 SUPPRESSED_BY: dict[Pattern, frozenset[Pattern]] = {
     Pattern.SILENT_UNIT: frozenset(),
     Pattern.PRESSURE_SENSOR_ICING: frozenset(),
+    Pattern.OVERHEATING: frozenset(),
+    Pattern.SLOW_PRESSURE_BUILD: frozenset({Pattern.PRESSURE_SENSOR_ICING}),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset(),
     Pattern.SHORT_CYCLING: frozenset(),
 }
@@ -30,6 +32,8 @@ reading that shows both opens the cause alone."""
 DRAWN_FROM: dict[Pattern, frozenset[str]] = {
     Pattern.SILENT_UNIT: frozenset(SIGNALS),
     Pattern.PRESSURE_SENSOR_ICING: frozenset({"pressure_kpa"}),
+    Pattern.OVERHEATING: frozenset({"discharge_temp_c"}),
+    Pattern.SLOW_PRESSURE_BUILD: frozenset({"pressure_kpa"}),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset({"discharge_temp_c"}),
     Pattern.SHORT_CYCLING: frozenset({"discharge_temp_c", "hours"}),
 }

@@ -16,6 +16,7 @@ from ingest.quality import Quality
 from ingest.reading import COLUMNS, Readings
 from models import engine, senses_pressure, senses_temp
 from models.artefact import load_models
+from models.fold import ROOM
 from models.parameters import Parameters
 from models.records import Finding, Outcome, Pattern, Run, WaterDay
 from models.state import STATE
@@ -94,7 +95,7 @@ def test_room_for_rows_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """However often the fold has to hand over what it has found, it finds the same."""
     unit = simulated(NEVER_HOT_UNIT)
     once = fold(unit.readings, profile=unit.profile)
-    monkeypatch.setattr(engine, "ROWS", 9)
+    monkeypatch.setattr(engine, "ROWS", ROOM + 1)
     often = fold(unit.readings, profile=unit.profile)
     assert often.told == once.told
     assert engine.encode_state(often.state) == engine.encode_state(once.state)
