@@ -25,7 +25,7 @@ def evaluate(
         When the models can't be read or were trained on the very fleet.
     """
     units = n_units or evaluation.N_UNITS
-    with terminal.progress("simulating", 2 * units, "units") as bar:
+    with terminal.progress("simulating", evaluation.N_FLEETS * units, "units") as bar:
         result = evaluation.evaluate(
             models=models,
             seed=evaluation.SEED if seed is None else seed,

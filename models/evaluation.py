@@ -18,13 +18,15 @@ from models.artefact import load_models
 from models.detectors import Detector, Models, Technician
 from models.evaluation_summary import Evaluation, summary
 from models.evaluation_unit import UnitEvidence, unit_evidence
-from models.fleets import fleet_unit
+from models.faulty_fleets import MachineFault, faulty_unit
+from models.fleets import FleetUnit, fleet_unit
 from models.parameters import Parameters
 
 SEED = 20260707
 """Never one that a model was trained on."""
-N_UNITS = 160
+N_UNITS = 120
 DAYS = 45
+N_FLEETS = 3
 TESTED = Models()
 DETECTORS: tuple[Detector, ...] = (TESTED, Technician())
 
@@ -37,6 +39,8 @@ class Split:
     machine_families: tuple[str, ...] | None = None
     climate_names: tuple[str, ...] | None = None
     operator_names: tuple[str, ...] | None = None
+    one_fault: bool = False
+    """Each unit has one fault of cooling or pressure and no other, or none, in turn."""
     models: Path | None = None
     """Folder of the models to examine; those that come with the program when left out."""
 
@@ -47,6 +51,7 @@ class SeedError(ValueError):
 
 HELD_OUT = Split(kind="held_out")
 SAME_KIND = Split(kind="training")
+ONE_FAULT = Split(kind="held_out", one_fault=True)
 
 
 def evidence(
@@ -99,14 +104,14 @@ def evaluate(
     workers: int = 2,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> Evaluation:
-    """Examine models on units of kinds they have not seen, and on new units of the kinds they have.
+    """Examine models on units of kinds they have not seen, of kinds they have, and with one fault each.
 
     Parameters
     ----------
     models : Path, optional
         Folder of the models; those that come with the program when left out.
     seed, n_units, days : int
-        Of each of the two fleets.
+        Of each of the three fleets.
     on_progress : callable, optional
         Called with units done and units in all.
 
@@ -124,9 +129,9 @@ def evaluate(
         nonlocal done
         done += 1
         if on_progress:
-            on_progress(done, 2 * n_units)
+            on_progress(done, N_FLEETS * n_units)
 
-    held_out, same_kind = (
+    held_out, same_kind, one_fault = (
         evidence(
             replace(split, models=models),
             seed=seed,
@@ -135,10 +140,10 @@ def evaluate(
             workers=workers,
             on_unit=one_more,
         )
-        for split in (HELD_OUT, SAME_KIND)
+        for split in (HELD_OUT, SAME_KIND, ONE_FAULT)
     )
     names = [detector.name for detector in DETECTORS]
-    return summary(held_out, same_kind, under_test, detectors=names, seed=seed, days=days)
+    return summary(held_out, same_kind, one_fault, under_test, detectors=names, seed=seed, days=days)
 
 
 def _examined(
@@ -150,7 +155,12 @@ def _examined(
     parameters: Parameters,
     detectors: tuple[Detector, ...],
 ) -> UnitEvidence:
-    unit = fleet_unit(
+    unit = _one_fault(index, split, seed, days) if split.one_fault else _any(index, split, seed, days)
+    return unit_evidence(unit, parameters, load_models(split.models), detectors)
+
+
+def _any(index: int, split: Split, seed: int, days: int) -> FleetUnit:
+    return fleet_unit(
         seed,
         index,
         days=days,
@@ -160,7 +170,19 @@ def _examined(
         operator_names=split.operator_names,
         keep_truth=True,
     )
-    return unit_evidence(unit, parameters, load_models(split.models), detectors)
+
+
+def _one_fault(index: int, split: Split, seed: int, days: int) -> FleetUnit:
+    kinds = list(MachineFault)
+    return faulty_unit(
+        seed,
+        index,
+        kinds[index % len(kinds)],
+        days=days,
+        fleet_kind=split.kind,
+        machine_families=split.machine_families,
+        keep_truth=True,
+    )
 
 
 def _mapped(work: Callable[[int], UnitEvidence], n: int, workers: int) -> Iterator[UnitEvidence]:

@@ -10,6 +10,7 @@ from itertools import chain
 import numpy as np
 
 from ingest.units_of_measure import S_PER_H
+from models.evaluation_faults import meant
 from models.evaluation_grids import (
     Cell,
     Column,
@@ -25,7 +26,7 @@ from models.evaluation_grids import (
 )
 from models.evaluation_unit import UnitEvidence
 from models.event_matching import delays, grace_s, hours_outside, is_early, match
-from models.intervals import Figure, quantile, rate, share
+from models.intervals import Figure, quantile, rate, ratio, share
 from models.records import Pattern
 
 Units = Sequence[UnitEvidence]
@@ -157,7 +158,11 @@ def headline(units: Units, detectors: Iterable[str]) -> Grid:
                     sum(s.unseen for s in scores),
                     sum(s.neutral for s in scores),
                     sum(s.early for s in scores),
-                    rate([s.outside_h for s in scores], [unit.months for unit in units]),
+                    ratio(
+                        [s.outside_h for s in scores],
+                        [unit.months for unit in units],
+                        sum(s.outside_h > 0.0 for s in scores),
+                    ),
                 )
             )
     columns = (
@@ -244,7 +249,7 @@ def other_findings(units: Units, detector: str) -> Grid:
     """Findings of patterns the fleets hold no labels of: how often they are raised, and on whom."""
     rows: list[tuple[Cell, ...]] = []
     for pattern in Pattern:
-        if pattern in LABELLED:
+        if pattern in LABELLED or pattern.value in meant().values():
             continue
         raised = [sum(t.pattern == pattern for t in unit.told[detector]) for unit in units]
         faulty = ["sensor_fault" in unit.tags for unit in units]

@@ -18,6 +18,7 @@ from models import evaluation_calibration as calibration
 from models import evaluation_detection as detection
 from models import evaluation_physics as physics
 from models.artefact import PatternModels
+from models.evaluation_faults import faults, without_cause
 from models.evaluation_grids import Column, Grid, readable
 from models.evaluation_unit import UnitEvidence
 from models.intervals import FEWEST_UNITS, LEVEL, RESAMPLES, Figure
@@ -91,28 +92,32 @@ Units = Sequence[UnitEvidence]
 def summary(
     held_out: Units,
     same_kind: Units,
+    one_fault: Units,
     models: PatternModels,
     *,
     detectors: Sequence[str],
     seed: int,
     days: int,
 ) -> Evaluation:
-    """Tables of both fleets; the first of `detectors` is the one with the models under test."""
+    """Tables of the fleets; the first of `detectors` is the one with the models under test."""
     tested = detectors[0]
+    everyone = [*held_out, *same_kind, *one_fault]
     grids = {
-        "fleets": fleets(held_out, same_kind),
+        "fleets": fleets(held_out, same_kind, one_fault),
         "air_hourly": physics.air_hourly(held_out),
         "air_of_runs": physics.air_of_runs(held_out),
         "runs": physics.runs(held_out),
         "hot_and_air": physics.hot_and_air(held_out),
         "water": physics.water(held_out),
-        "balance": physics.balance([*held_out, *same_kind]),
+        "balance": physics.balance(everyone),
         "detection": detection.headline(held_out, detectors),
         "detection_same_kind": detection.headline(same_kind, detectors),
         "lateness": detection.lateness(held_out, detectors),
         "severity": detection.by_severity(held_out, tested),
         "brier": calibration.brier(held_out),
-        "other_findings": detection.other_findings([*held_out, *same_kind], tested),
+        "faults": faults(everyone, tested),
+        "without_cause": without_cause(everyone, tested),
+        "other_findings": detection.other_findings(everyone, tested),
     }
     for pattern in detection.LABELLED:
         grids[f"groups_{pattern.value}"] = detection.by_group(held_out, pattern, tested)
@@ -185,12 +190,13 @@ def _targets(units: Units, detector: str) -> list[Target]:
     return out
 
 
-def fleets(held_out: Units, same_kind: Units) -> Grid:
-    """What the two fleets are made of, beside the kinds that training draws from."""
+def fleets(held_out: Units, same_kind: Units, one_fault: Units) -> Grid:
+    """What the fleets are made of."""
     rows = []
     for name, kind, units in (
         ("unseen kinds", "held_out", held_out),
         ("same kinds as in training, other units", "training", same_kind),
+        ("unseen kinds, one fault of cooling or pressure each, or none", "held_out", one_fault),
     ):
         drawn = KINDS[kind]
         labelled = Counter(o.pattern for unit in units for o in unit.occurrences if not o.marginal)

@@ -18,7 +18,7 @@ from ingest.units_of_measure import MS_PER_H, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
 from models.detectors import Detector, Seen
-from models.evaluation_truth import Clock, TrueRun, occurrences, true_runs
+from models.evaluation_truth import Clock, FaultSpan, TrueRun, fault_spans, occurrences, true_runs
 from models.event_matching import MONTH_S, Occurrence, Told, match_runs
 from models.fleets import DAY_MS, FleetUnit
 from models.parameters import Parameters
@@ -105,6 +105,8 @@ class UnitEvidence:
     runs: Runs
     water: Water
     occurrences: tuple[Occurrence, ...]
+    faults: tuple[FaultSpan, ...]
+    """Faults of sensors, of cooling and of pressure."""
     shown: tuple[bool, ...]
     """For each occurrence whether readings show it; what none shows is marginal."""
     told: dict[str, tuple[Told, ...]]
@@ -149,6 +151,7 @@ def unit_evidence(
         runs=_runs(true, runs, unit.spec.instruments.every_s),
         water=_water(unit, found, runs, truth, parameters),
         occurrences=labelled,
+        faults=fault_spans(unit),
         shown=shown,
         told={detector.name: tuple(detector.told(seen)) for detector in detectors},
         moments=_moments(unit, parameters, models),

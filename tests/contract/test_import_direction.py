@@ -30,6 +30,7 @@ SIMULATION = frozenset(
 MAY_SIMULATE = SIMULATION | {
     "models.training",
     "models.evaluation",
+    "models.evaluation_faults",
     "models.evaluation_summary",
     "models.evaluation_truth",
     "models.evaluation_unit",

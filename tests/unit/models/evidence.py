@@ -51,6 +51,7 @@ QUIET = UnitEvidence(
         jump_g=NONE,
     ),
     occurrences=(),
+    faults=(),
     shown=(),
     told={"models": ()},
     moments={},

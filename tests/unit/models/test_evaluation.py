@@ -16,7 +16,7 @@ from models.machine_families import KINDS
 from models.model_card import render
 from models.records import Pattern
 
-UNITS, DAYS = 5, 7
+UNITS, DAYS = 6, 7
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def result(told_of: list[tuple[int, int]]) -> Evaluation:
 
 
 def test_progress_is_told_unit_by_unit(result: Evaluation, told_of: list[tuple[int, int]]) -> None:
-    assert told_of == [(n + 1, 2 * UNITS) for n in range(2 * UNITS)]
+    assert told_of == [(n + 1, 3 * UNITS) for n in range(3 * UNITS)]
 
 
 def test_every_table_is_on_the_card(result: Evaluation) -> None:
