@@ -251,15 +251,21 @@ def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -
         low, high = water(status.water_low_g, units_system), water(status.water_high_g, units_system)
         lines.append(f"Water held: about {water(status.water_g, units_system)} ({low} to {high})")
     if pattern is Pattern.SHORT_CYCLING and not math.isnan(status.dry_out_min):
-        lines.append(_dry_out_line(status.dry_out_min))
+        lines.append(dry_out_line(status.dry_out_min, status.dry_out_longest_min))
     return lines
 
 
-def _dry_out_line(dry_out_min: float) -> str:
+def dry_out_line(dry_out_min: float, longest_min: float) -> str:
+    """How long a dry-out run takes and on what condition, or why none will do; minutes may be infinite."""
+    if math.isinf(dry_out_min):
+        return "The air here is too wet to dry it at this temperature: drain the settled water cold first"
     if dry_out_min > LONGEST_DRY_OUT_MIN:
         return "More water than one run can dry: drain the settled water cold first"
     needed_min = max(dry_out_min, LEAST_DRY_OUT_MIN)
-    return f"Hot running with air flowing needed: about {needed_min:.0f} min"
+    line = f"Hot running still needed, air valve open once hot: about {needed_min:.0f} min"
+    if longest_min > LONGEST_DRY_OUT_MIN:
+        return f"{line}; it may take far longer, so drain the settled water cold first if you can"
+    return f"{line}, at most {longest_min:.0f} min" if longest_min > needed_min else line
 
 
 def _board_url(alarm: Alarm, base_url: str) -> str:

@@ -117,6 +117,8 @@ def minutes(value_min: float) -> str:
     """A duration given in minutes, in words short enough for a table."""
     if math.isnan(value_min):
         return UNKNOWN
+    if math.isinf(value_min):
+        return "never"
     if value_min < 1.0:
         return f"{round(value_min * 60)}\u202fs"
     if value_min < 120.0:

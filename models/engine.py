@@ -304,7 +304,8 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
     running = bool(s["running"] > 0 and math.isnan(s["pending_t"]))
     const = constants(profile, parameters)[0]
     dew_c, required_c = (float(s["now_dew_c"]), float(s["now_required_c"])) if running else _at_rest(s, const)
-    dry_out_s = moisture.dry_out_needed_s(s, const, max(required_c, 80.0))
+    at_c = max(required_c, 80.0)
+    dry_out_s = moisture.dry_out_needed_s(s, const, at_c)
     return UnitStatus(
         unit_id=state.unit_id,
         observed_at=at,
@@ -322,6 +323,7 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         water_low_g=float(s["water_low_g"]),
         water_high_g=float(s["water_high_g"]),
         dry_out_min=float(dry_out_s) / 60.0,
+        dry_out_longest_min=max(float(moisture.dry_out_longest_s(s, const, at_c)), float(dry_out_s)) / 60.0,
         run=row_records.run_in_hand(state.unit_id, s) if running else None,
         doubtful=doubts.of_last_day(s),
     )

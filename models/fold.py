@@ -49,6 +49,7 @@ def _begin_life(s: Record, c: Record, t: float) -> None:
     s.day = math.floor(t / S_PER_DAY)
     ambient.restart_soak(s, t)
     s.top_kpa = c.max_kpa
+    s.water_high_g = moisture.UNSEEN_FRACTION * c.harmful_g
 
 
 @kernel

@@ -20,6 +20,12 @@ LAST_GRAMS = 2.0
 """Below this the wetted surface shrinks with what is left, so drying slows in proportion. [g]"""
 FILM_G = 5.0
 """What no ledger of runs sees: vapour left in the sump's gas at a stop (a few grams) and wet walls. [g]"""
+UNSEEN_FRACTION = 0.5
+"""Of the harmful amount: what a unit may hold when it is first heard of, for nobody watched it before. [-]"""
+LEAST_AIR, MOST_AIR = 0.85, 1.15
+"""Of the air reckoned with: nameplates are good to 5 %, the hydraulic flow to 10 % (common practice). [-]"""
+ADVISED_FLOW, LEAST_ADVISED_FLOW = 0.6, 0.4
+"""Part of rated air that a tool or an open hose takes in a dry-out run. [-]"""
 FULLEST_FRACTION = 0.1
 """More water than this part of the oil charge does not stay: it is carried over or drained. [-]"""
 
@@ -116,28 +122,46 @@ def keep_ledger(
     s.run_over_g += best_g - s.water_g
     s.run_air_m3 += flow * c.rated_m3_s * dt_s
     ratio_in = humidity_ratio(s.vapour_low_pa, ambient_pa)
-    air_kg_s = rated_kg_s * (0.85 * flow_low if ratio_in > ratio_out else flow_high)
+    air_kg_s = rated_kg_s * (LEAST_AIR * flow_low if ratio_in > ratio_out else MOST_AIR * flow_high)
     low_g = held_g(s.water_low_g, air_kg_s, ratio_in, ratio_out, c.drying_high, dt_s)
     s.water_low_g = min(low_g, s.water_g)
     ratio_in = humidity_ratio(s.vapour_high_pa, ambient_pa)
-    air_kg_s = rated_kg_s * (1.05 * flow_high if ratio_in > ratio_out else flow_low)
+    air_kg_s = rated_kg_s * (MOST_AIR * flow_high if ratio_in > ratio_out else LEAST_AIR * flow_low)
     high_g = held_g(s.water_high_g, air_kg_s, ratio_in, ratio_out, c.drying_low, dt_s)
     s.water_high_g = min(max(high_g, s.water_g, FILM_G), most_g)
 
 
 @kernel
-def dry_out_needed_s(s: Record, c: Record, temp_c: float) -> float:
-    """Seconds of hot running with air flowing that would still dry the sump, at a temperature. [s]"""
-    if s.water_g <= c.dry_g:
+def _drying_s(
+    s: Record, c: Record, temp_c: float, water_g: float, vapour_pa: float, flow: float, effectiveness: float
+) -> float:
+    if water_g <= c.dry_g:
         return 0.0
     ambient_pa = c.ambient_abs_kpa * PA_PER_KPA
-    air_kg_s = 0.6 * c.rated_m3_s * dry_air_density_kg_m3(s.ambient_c, s.vapour_pa, ambient_pa)
+    air_kg_s = flow * c.rated_m3_s * dry_air_density_kg_m3(s.ambient_c, s.vapour_pa, ambient_pa)
     spare = saturated_humidity_ratio(temp_c, c.ambient_abs_kpa + c.assumed_kpa) - humidity_ratio(
-        s.vapour_pa, ambient_pa
+        vapour_pa, ambient_pa
     )
     if math.isnan(spare) or math.isnan(air_kg_s) or spare <= 0.0:
         return math.inf
-    return (s.water_g - c.dry_g) / (c.drying_best * GRAMS_PER_KILOGRAM * air_kg_s * spare)
+    return (water_g - c.dry_g) / (effectiveness * GRAMS_PER_KILOGRAM * air_kg_s * spare)
+
+
+@kernel
+def dry_out_needed_s(s: Record, c: Record, temp_c: float) -> float:
+    """Seconds of hot running with the air valve open that would still dry the sump, best estimate. [s]
+
+    Infinite where the air that comes in is too wet to dry anything at that temperature.
+    """
+    return _drying_s(s, c, temp_c, s.water_g, s.vapour_pa, ADVISED_FLOW, c.drying_best)
+
+
+@kernel
+def dry_out_longest_s(s: Record, c: Record, temp_c: float) -> float:
+    """The same at the wet end of every doubt: most water, wettest air, least flow, slowest drying. [s]"""
+    if s.water_high_g <= FILM_G:
+        return 0.0
+    return _drying_s(s, c, temp_c, s.water_high_g, s.vapour_high_pa, LEAST_ADVISED_FLOW, c.drying_low)
 
 
 @kernel

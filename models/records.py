@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import enum
+import math
 
 import msgspec
 
@@ -138,7 +139,10 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     water_low_g: float
     water_high_g: float
     dry_out_min: float
-    """Minutes of hot running with air flowing still needed to dry the sump. [min]"""
+    """Minutes of hot running with the air valve open still needed to dry the sump. Infinite: the air that
+    comes in can't dry it. [min]"""
+    dry_out_longest_min: float = math.nan
+    """The same at the wet end of every doubt. NaN: not known. [min]"""
     run: Run | None
     """The run it is in, as far as it has got."""
     doubtful: dict[str, int] = {}

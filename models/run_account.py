@@ -16,6 +16,7 @@ from models.delivered_air import (
     delivered_fraction,
     delivered_fraction_high,
     delivered_fraction_low,
+    inlet_fraction,
     rise_fraction,
     valve_fraction,
 )
@@ -44,6 +45,10 @@ UNLOADED_AT_MOST = 0.93
 """Of the minimum-pressure valve's setting: a modulating sump never stays below the valve, an unloaded one
 does. [-]"""
 UNLOADER_LEARNT_S = 300.0
+WIDEST_BAND_KPA = 100.0
+"""The most that an inlet may need to close above the rating: 15 psi (common practice: 5 to 15). [kPa]"""
+STILL_KPA, STILL_S = 10.0, 60.0
+TOP_SMOOTHING_S = 30.0
 WIDE_BAND = 0.35
 """Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
 
@@ -57,12 +62,18 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
         return 0.0 if s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa else 1.0
     p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
     wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
-    if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA or bound > 0:
-        return delivered_fraction_high(p, rated, valve, CONTROL_BAND_KPA)
+    if bound > 0:
+        return delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
+    if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA:
+        # It has shown that it modulates above the rating, and how high it gets: there the inlet is shut.
+        return valve_fraction(p, valve) * inlet_fraction(p, rated, s.top_kpa - STILL_KPA)
     if bound < 0:
         return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
     narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    return max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve))
+    open_to = max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve))
+    # As high as it ever gets, and still: most likely nobody takes air. A steady tool could hold it there too.
+    at_top = p >= max(rated, s.top_kpa) - STILL_KPA and s.t - s.anchor_t >= STILL_S
+    return 0.5 * open_to if at_top else open_to
 
 
 @kernel
@@ -70,7 +81,12 @@ def _learn_control(s: Record, c: Record, t: float, dt: float) -> None:
     """A modulating inlet keeps the running sump above the valve's setting; an unloader does not."""
     if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
         return
-    s.top_kpa = min(max(s.top_kpa, s.pressure_kpa), 1.1 * c.max_kpa)
+    # Smoothed: single readings pulse by more than what is asked here.
+    part = 1.0 - math.exp(-dt / TOP_SMOOTHING_S)
+    s.slow_kpa = (
+        s.pressure_kpa if math.isnan(s.slow_kpa) else s.slow_kpa + part * (s.pressure_kpa - s.slow_kpa)
+    )
+    s.top_kpa = min(max(s.top_kpa, s.slow_kpa), 1.1 * c.max_kpa)
     unloaded = c.on_kpa < s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa and t - s.hold_t < 1.0
     if t - s.start_t > UNLOADED_S and unloaded:
         s.unload_belief = min(s.unload_belief + dt / UNLOADER_LEARNT_S, 2.0)
@@ -107,6 +123,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_decided_min = 0.0
     s.run_hours = s.hours
     s.run_water_start_g = s.water_g
+    s.slow_kpa = math.nan
     s.start_water_g = s.water_g
     s.start_low_g = s.water_low_g
     s.start_high_g = s.water_high_g
@@ -179,6 +196,9 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_kpa = running_pressure_kpa(s, c, t)
     s.run_flow = flow_fraction(s, c, 0)
     s.run_least, s.run_most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
+    if s.run_readings == 0.0:
+        # When it started is known to a reading's distance only, and it gains most while it is cold.
+        s.run_least, s.run_most = 0.0, 2.0 * s.run_most
     _carry(s, c, 0.5 * (temp_c + s.run_last_c), dt)
     sump_pa = (c.ambient_abs_kpa + s.run_kpa) * PA_PER_KPA
     dew_c = pressure_dew_point_c(s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)

@@ -83,7 +83,7 @@ STATE = np.dtype(
         ),
         *_floats("pressure_trusted", "conflict_t", "conflict_s", "conflict_kind", "agree_s"),
         *_floats("conflict_n", "conflict_seen_t", "minute_kpa", "minute_t", "climbing"),
-        *_floats("top_kpa", "unload_belief"),
+        *_floats("top_kpa", "slow_kpa", "unload_belief"),
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
         *_floats("pending_c", "under_t", "low_t", "low_dt", "start_error_s", "end_error_s"),

@@ -8,7 +8,9 @@ import math
 
 from nicegui import ui
 
+from alerts.message import dry_out_line
 from dashboards import display, words
+from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
 from dashboards.feed import Feed
 from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, uncertain, water_level
@@ -117,7 +119,7 @@ class UnitHead:
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
-            ("Dry-out still needed", _dry_out(self._row, system), "hot, with air flowing", ""),
+            ("Dry-out still needed", _dry_out(self._row, system), _dry_out_words(status), ""),
             (
                 "Outside air",
                 display.temp(status.ambient_temp_c, system),
@@ -141,11 +143,10 @@ class UnitHead:
         if row.alarms:
             return
         if row.need is Need.WATER and row.status is not None:
-            minutes = display.minutes(row.status.dry_out_min)
-            ui.label(
-                f"Its sump holds close to a harmful amount of water. Keep it running hot with air flowing "
-                f"for about {minutes} to dry it."
-            ).classes("dw-note")
+            line = dry_out_line(row.status.dry_out_min, row.status.dry_out_longest_min)
+            ui.label(f"Its sump holds close to a harmful amount of water. {line}. {SHORT_CAUTION}").classes(
+                "dw-note"
+            )
         elif row.state is UnitState.UNKNOWN:
             ui.label(
                 "Its signals don't tell whether it runs. Take it to be running and under pressure until "
@@ -166,6 +167,18 @@ def _dry_out(row: FleetRow, system: System) -> str:
     if uncertain(row):
         return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
     return "none"
+
+
+def _dry_out_words(status: UnitStatus | None) -> str:
+    """Under the figure: how long at most, and on what condition."""
+    condition = "hot, with the air valve open"
+    if status is None or math.isnan(status.dry_out_longest_min) or status.dry_out_min < MIN_DRY_OUT_MIN:
+        return condition
+    if math.isinf(status.dry_out_min):
+        return "the air here is too wet to dry it"
+    if math.isinf(status.dry_out_longest_min):
+        return f"{condition}; may not be enough"
+    return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}"
 
 
 def _pressure_words(status: UnitStatus) -> str:

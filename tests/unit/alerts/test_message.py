@@ -176,9 +176,28 @@ def test_water_beyond_one_dry_out_run_is_to_be_drained_first():
         mail = compose(
             notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, None, ENVELOPE, NOON
         )
-        text = part(parsed(mail), "plain")
+        text = " ".join(part(parsed(mail), "plain").split())
         assert "drain the settled water cold first" in text
-        assert "needed: about" not in text
+        assert "needed, air valve open" not in text
+        assert ("too wet to dry" in text) == (dry_out_min == float("inf"))
+
+
+@pytest.mark.parametrize(
+    ("longest_min", "words"),
+    [
+        (90.0, "air valve open once hot: about 34 min, at most 90 min"),
+        (500.0, "about 34 min; it may take far longer"),
+        (float("nan"), "about 34 min"),
+    ],
+)
+def test_the_range_of_a_dry_out_and_its_condition_are_told_with_the_cautions(longest_min, words):
+    status = msgspec.structs.replace(STATUS, dry_out_longest_min=longest_min)
+    mail = compose(notice(), PROFILE, rationales()[Pattern.SHORT_CYCLING], status, None, None, ENVELOPE, NOON)
+    for kind in ("plain", "html"):
+        text = " ".join(part(parsed(mail), kind).split())
+        assert words in text
+        assert "air valve open once hot" in text
+    assert "relieve" in part(parsed(mail), "plain")
 
 
 def test_ice_asks_for_no_hot_running():

@@ -63,7 +63,7 @@ def test_at_rated_pressure_the_wet_bound_keeps_what_a_shut_inlet_would_leave() -
     """A nameplate does not say whether 150 psi means full flow or a closed inlet: the bounds carry both."""
     memory = fold(steady_run(pressure_kpa=1032.0, **HOT), state=wet_start(50.0).state).state.memory[0]
     # The first reading's leap is held back as a spike would be: fifteen seconds count as cold.
-    assert 49.0 <= memory["water_high_g"] <= 60.0
+    assert 49.0 <= memory["water_high_g"] <= 65.0
     assert memory["water_low_g"] < 5.0
 
 
