@@ -32,7 +32,8 @@ HORIZON_MIN = 15.0
 """Further ahead the load changes anyway."""
 URGENT_MIN = 4.0
 SURE_CHECKS = 3.0
-"""What leaves more time than that must be seen in so many checks in a row."""
+"""What leaves more time than that must be seen over the slow windows, in so many checks in a row: the oil
+takes some minutes to show that after a step of load it levels off."""
 FAST_S, SLOW_S = 90.0, 180.0
 BOUND = 2.33
 """One-sided 99 % of a normal error: a hot day in a hot yard brings hundreds of checks."""
@@ -220,9 +221,10 @@ def watch_heat(s: Record, t: float, dt: float, row: Record) -> bool:
         return False
     s.heat_check_t = t
     f = np.full(14, math.nan)
-    foreseen = _foresee(s, t, max(FAST_S, 2.0 * dt), f) or _foresee(s, t, max(SLOW_S, 3.0 * dt), f)
+    urgent = _foresee(s, t, max(FAST_S, 2.0 * dt), f) and f[5] <= URGENT_MIN
+    foreseen = urgent or _foresee(s, t, max(SLOW_S, 3.0 * dt), f)
     s.heat_seen_n = s.heat_seen_n + 1.0 if foreseen else 0.0
-    f[11] = 1.0 if s.heat_seen_n >= SURE_CHECKS or f[5] <= URGENT_MIN else 0.0
+    f[11] = 1.0 if urgent or s.heat_seen_n >= SURE_CHECKS else 0.0
     if f[11] == 0.0:
         if s.heat_near_s < NEAR_S:
             return False
