@@ -38,6 +38,16 @@ LEAST_DRY_OUT_MIN = 20.0
 LONGEST_DRY_OUT_MIN = 120.0
 """Nobody runs a truck hot for longer than this to dry it. [min] Chosen."""
 
+ASKS_FOR_NONE = frozenset(
+    {
+        Pattern.PRESSURE_SENSOR_ICING,
+        Pattern.SENSOR_FAULT,
+        Pattern.STALE_TELEMETRY,
+        Pattern.SILENT_UNIT,
+    }
+)
+"""Patterns whose response needs neither temperature nor water, least of all from a sensor that is wrong."""
+
 _LEAD = {
     NoticeKind.RAISED: "",
     NoticeKind.REOPENED: "It is back. ",
@@ -241,9 +251,9 @@ def _corrected(alarm: Alarm, heard: Heard) -> bool:
 
 
 def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -> list[str]:
-    """The numbers the response needs, as far as they are known; ice asks for none of them."""
+    """The numbers the response needs, as far as they are known."""
     lines: list[str] = []
-    if pattern is Pattern.PRESSURE_SENSOR_ICING:
+    if pattern in ASKS_FOR_NONE:
         return lines
     if math.isfinite(status.required_temp_c):
         lines.append(f"Required temperature: {temperature(status.required_temp_c, units_system)}")

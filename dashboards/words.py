@@ -14,6 +14,8 @@ _PATTERNS = {
     Pattern.SHORT_CYCLING: "Short, cool runs",
     Pattern.NEVER_REACHING_TEMPERATURE: "Never gets hot",
     Pattern.PRESSURE_SENSOR_ICING: "Pressure sensor iced",
+    Pattern.SENSOR_FAULT: "Sensor failed",
+    Pattern.STALE_TELEMETRY: "Old values repeated",
     Pattern.SILENT_UNIT: "Not heard of",
     Pattern.OVERHEATING: "Overheating",
     Pattern.SLOW_PRESSURE_BUILD: "Slow to build pressure",

@@ -30,7 +30,20 @@ from models.features import S_PER_DAY, pressure_row, run_row, warming_row
 from models.humidity import pressure_dew_point_c
 from models.machine_watch import at_rest, begin_run, end_run, watch_run
 from models.silence import limit_s, note_gap, silence_row
-from models.state import DAY_ENDED, DRIED, GOT_HOT, PRESSURE_DOUBT, PRESSURE_SOUND, SILENCE_ENDED, Record
+from models.soundness import sensors_row, watch_sensors
+from models.staleness import MOVED, MOVED_UNSEEN, STANDING, begin_again, still_row, watch_still
+from models.state import (
+    DAY_ENDED,
+    DRIED,
+    GOT_HOT,
+    MOVED_AGAIN,
+    PRESSURE_DOUBT,
+    PRESSURE_SOUND,
+    SENSORS,
+    SILENCE_ENDED,
+    STILL,
+    Record,
+)
 
 ROOM = 16
 """Most decision rows that one reading can bring."""
@@ -219,6 +232,23 @@ def _patterns_step(
 
 
 @kernel
+def _still_step(
+    s: Record, c: Record, t: float, dt: float, same: bool, hours: float, rows: Record, n_rows: int
+) -> int:
+    """Hand out when an old message has been repeated for too long, and when that is over."""
+    stands = watch_still(s, c, t, dt, same, hours)
+    if stands in (STANDING, MOVED_UNSEEN):
+        still_row(s, t, STILL, hours, rows[n_rows])
+        n_rows += 1
+    if stands in (MOVED, MOVED_UNSEEN):
+        still_row(s, t, MOVED_AGAIN, hours, rows[n_rows])
+        n_rows += 1
+    if not same:
+        begin_again(s)
+    return n_rows
+
+
+@kernel
 def _fold_one(
     s: Record,
     c: Record,
@@ -245,8 +275,11 @@ def _fold_one(
     if math.floor(t / S_PER_DAY) > s.day:
         end_day(s, t, rows[n[1]])
         n[1] += 1
+    same = signals.repeated(s, temp_c, pressure_kpa, hours, rh_pct)
+    n[1] = _still_step(s, c, t, dt, same, hours, rows, n[1])
     if s.running > 0.0 and signals.repeats(s, t, dt, temp_c, pressure_kpa, hours, rh_pct):
         return flags | REPEATED
+    since_last_s = dt
     stood_s = signals.stale_s(s, t, temp_c, pressure_kpa, hours, rh_pct)
     if stood_s > c.gap_s:
         dt = max(dt, stood_s)
@@ -264,6 +297,9 @@ def _fold_one(
             flags |= METER_RESET
     if temp_new:
         signals.take_temp(s, t, signals.without_spike(s, t, temp_c))
+    if watch_sensors(s, c, t, since_last_s, v, flags, not same):
+        sensors_row(s, t, SENSORS, rows[n[1]])
+        n[1] += 1
     if math.isnan(s.temp_c):
         return flags
     _breathe(s, c, t, dt, temp_new, ambient_c)

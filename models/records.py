@@ -18,6 +18,8 @@ class Pattern(enum.StrEnum):
     SHORT_CYCLING = "short_cycling"
     NEVER_REACHING_TEMPERATURE = "never_reaching_temperature"
     PRESSURE_SENSOR_ICING = "pressure_sensor_icing"
+    SENSOR_FAULT = "sensor_fault"
+    STALE_TELEMETRY = "stale_telemetry"
     SILENT_UNIT = "silent_unit"
     OVERHEATING = "overheating"
     SLOW_PRESSURE_BUILD = "slow_pressure_build"

@@ -14,15 +14,20 @@ from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
 from models.silence import SILENCE_COLUMNS
+from models.soundness import SENSOR_COLUMNS
+from models.staleness import STALE_COLUMNS
 from models.state import (
     HEAT_RISING,
+    MOVED_AGAIN,
     PRESSURE_BUILT,
     PRESSURE_DOUBT,
     PRESSURE_SOUND,
     RUN_ENDED,
     RUN_ROW,
+    SENSORS,
     SILENCE,
     SILENCE_ENDED,
+    STILL,
     WARMING,
     Record,
 )
@@ -36,6 +41,9 @@ COLUMNS_OF_KIND = {
     SILENCE_ENDED: SILENCE_COLUMNS,
     HEAT_RISING: overheat.COLUMNS,
     PRESSURE_BUILT: build_up.COLUMNS,
+    STILL: STALE_COLUMNS,
+    MOVED_AGAIN: STALE_COLUMNS,
+    SENSORS: SENSOR_COLUMNS,
 }
 SAME_G = 0.5
 """Less than this is no change that sensors could tell. [g]"""

@@ -198,7 +198,8 @@ def _follow_level(s: Record, t: float, dt: float, pressure_kpa: float) -> None:
 
 
 @kernel
-def _repeated(s: Record, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> bool:
+def repeated(s: Record, temp_c: float, pressure_kpa: float, hours: float, rh_pct: float) -> bool:
+    """Whether a reading says to the last digit what the one before said."""
     return (
         _same(temp_c, s.seen_c)
         and _same(pressure_kpa, s.seen_kpa)
@@ -214,7 +215,7 @@ def repeats(
     """Whether a running unit's reading is an old message over again: nothing that turns keeps so still."""
     stood_s = t - s.changed_t
     long = stood_s > REPEATING_S and stood_s > REPEATING_N * dt
-    return long and _repeated(s, temp_c, pressure_kpa, hours, rh_pct)
+    return long and repeated(s, temp_c, pressure_kpa, hours, rh_pct)
 
 
 @kernel
@@ -223,7 +224,7 @@ def stale_s(s: Record, t: float, temp_c: float, pressure_kpa: float, hours: floa
 
     A controller that repeats an old message says nothing: what it repeats counts as silence.
     """
-    if _repeated(s, temp_c, pressure_kpa, hours, rh_pct):
+    if repeated(s, temp_c, pressure_kpa, hours, rh_pct):
         return 0.0
     stood_s = 0.0 if math.isnan(s.changed_t) else t - s.changed_t
     s.seen_c, s.seen_kpa, s.seen_h, s.seen_rh = temp_c, pressure_kpa, hours, rh_pct

@@ -42,6 +42,7 @@ N_AIR = 4
 N_STARTS, N_JUDGED = 32, 5
 """Timed starts that are remembered, and the last ones that were judged."""
 N_FEATURES = 16
+N_SIGNALS = 5
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""
 
@@ -153,6 +154,21 @@ STATE = np.dtype(
         ("hot_c", "f8", 8),
         ("hot_air_c", "f8", 8),
         ("wet_t", "f8", 16),
+        # Messages repeated, and the verdict on each signal with what leads to it.
+        *_floats("still_s", "still_n", "still_told", "sensor_news", "sensor_told_t"),
+        ("sensor_fault", "f8", N_SIGNALS),
+        ("sensor_since_t", "f8", N_SIGNALS),
+        ("sensor_ran", "f8", N_SIGNALS),
+        ("sensor_bad_n", "f8", N_SIGNALS),
+        ("sensor_bad_s", "f8", N_SIGNALS),
+        ("sensor_bad_t", "f8", N_SIGNALS),
+        ("sensor_good_n", "f8", N_SIGNALS),
+        ("sensor_known_n", "f8", N_SIGNALS),
+        *_floats("lone_c", "lone_t", "lone_swapped", "leap_t", "leap_from_c", "stuck_t"),
+        *_floats("jump_t", "jump_n", "jump_last_t"),
+        *_floats("temp_anchor_c", "temp_anchor_t", "others_n"),
+        *_floats("zero_stop_t", "zero_first_t", "zero_kpa", "zero_n"),
+        *_floats("rh_anchor_pct", "rh_anchor_t", "rh_still_s", "rh_still_n", "rh_low_c", "rh_high_c"),
         # Silences: how long the latest ones were, and when they ended.
         ("gap_long_s", "f8", N_GAPS),
         ("gap_ended_t", "f8", N_GAPS),
@@ -220,7 +236,7 @@ DECISION_ROW = np.dtype(
 # Kinds of decision row.
 WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 DAY_ENDED = 7.0
-SILENCE, SILENCE_ENDED = 16.0, 17.0
+SILENCE, SILENCE_ENDED, STILL, MOVED_AGAIN, SENSORS = 16.0, 17.0, 18.0, 19.0, 20.0
 HEAT_RISING, HEAT_CALM = 8.0, 9.0
 PRESSURE_BUILT = 10.0
 
@@ -291,6 +307,22 @@ ZERO_AT_FIRST = frozenset(
         "still_kpa_n",
         "still_kpa_most",
         "still_run_s",
+        "still_s",
+        "still_n",
+        "still_told",
+        "sensor_news",
+        "sensor_fault",
+        "sensor_ran",
+        "sensor_bad_n",
+        "sensor_bad_s",
+        "sensor_good_n",
+        "sensor_known_n",
+        "jump_n",
+        "lone_swapped",
+        "others_n",
+        "zero_n",
+        "rh_still_s",
+        "rh_still_n",
     }
 )
 

@@ -13,9 +13,11 @@ from models.patterns import (
     never_reaching_temperature,
     overheating,
     pressure_sensor_icing,
+    sensor_fault,
     short_cycling,
     silent_unit,
     slow_pressure_build,
+    stale_telemetry,
 )
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY
 from models.records import Pattern
@@ -26,5 +28,6 @@ LEARNT: dict[Pattern, ModuleType] = {
     module.PATTERN: module for module in (short_cycling, never_reaching_temperature, pressure_sensor_icing)
 }
 BY_RULE: dict[Pattern, ModuleType] = {
-    module.PATTERN: module for module in (overheating, slow_pressure_build, silent_unit)
+    module.PATTERN: module
+    for module in (stale_telemetry, sensor_fault, overheating, slow_pressure_build, silent_unit)
 }

@@ -20,18 +20,25 @@ EXPLAINS_BACK = dt.timedelta(hours=1)
 
 SUPPRESSED_BY: dict[Pattern, frozenset[Pattern]] = {
     Pattern.SILENT_UNIT: frozenset(),
-    Pattern.PRESSURE_SENSOR_ICING: frozenset(),
-    Pattern.OVERHEATING: frozenset(),
-    Pattern.SLOW_PRESSURE_BUILD: frozenset({Pattern.PRESSURE_SENSOR_ICING}),
-    Pattern.NEVER_REACHING_TEMPERATURE: frozenset(),
-    Pattern.SHORT_CYCLING: frozenset(),
+    Pattern.STALE_TELEMETRY: frozenset(),
+    Pattern.PRESSURE_SENSOR_ICING: frozenset({Pattern.STALE_TELEMETRY, Pattern.SENSOR_FAULT}),
+    Pattern.SENSOR_FAULT: frozenset({Pattern.STALE_TELEMETRY, Pattern.PRESSURE_SENSOR_ICING}),
+    # Not by a failed sensor: a true overheating told beside it does less harm than one that is not told.
+    Pattern.OVERHEATING: frozenset({Pattern.STALE_TELEMETRY}),
+    Pattern.SLOW_PRESSURE_BUILD: frozenset(
+        {Pattern.STALE_TELEMETRY, Pattern.PRESSURE_SENSOR_ICING, Pattern.SENSOR_FAULT}
+    ),
+    Pattern.NEVER_REACHING_TEMPERATURE: frozenset({Pattern.STALE_TELEMETRY, Pattern.SENSOR_FAULT}),
+    Pattern.SHORT_CYCLING: frozenset({Pattern.STALE_TELEMETRY, Pattern.SENSOR_FAULT}),
 }
 """Pattern -> patterns whose finding explains it away. Listed in the order of judging, causes first, so that a
 reading that shows both opens the cause alone."""
 
 DRAWN_FROM: dict[Pattern, frozenset[str]] = {
     Pattern.SILENT_UNIT: frozenset(SIGNALS),
+    Pattern.STALE_TELEMETRY: frozenset(SIGNALS),
     Pattern.PRESSURE_SENSOR_ICING: frozenset({"pressure_kpa"}),
+    Pattern.SENSOR_FAULT: frozenset(SIGNALS),
     Pattern.OVERHEATING: frozenset({"discharge_temp_c"}),
     Pattern.SLOW_PRESSURE_BUILD: frozenset({"pressure_kpa"}),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset({"discharge_temp_c"}),
@@ -40,10 +47,21 @@ DRAWN_FROM: dict[Pattern, frozenset[str]] = {
 """Pattern -> signals without which it could not be told. A sensor known to be wrong explains only what is
 drawn from it."""
 
+EXPLAINS_ONLY: dict[tuple[Pattern, Pattern], frozenset[str]] = {
+    (Pattern.PRESSURE_SENSOR_ICING, Pattern.SENSOR_FAULT): frozenset(
+        {"pressure_kpa_stuck_min", "pressure_kpa_zero_off_min"}
+    )
+}
+"""(Cause, explained) -> the facts that the cause can bring about: ice holds a reading fast, but breaks no
+circuit and stops no message."""
+
 
 def explains(cause: Finding, finding: Finding) -> bool:
     """Whether a standing finding leaves no ground for another one of its unit."""
     if cause.pattern not in SUPPRESSED_BY[finding.pattern]:
+        return False
+    only = EXPLAINS_ONLY.get((cause.pattern, finding.pattern))
+    if only is not None and not only.issuperset(fact.name for fact in finding.evidence):
         return False
     drawn_from = frozenset(finding.signals) or DRAWN_FROM.get(finding.pattern, frozenset(SIGNALS))
     return not cause.signals or not drawn_from.isdisjoint(cause.signals)

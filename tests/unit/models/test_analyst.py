@@ -167,7 +167,9 @@ def wet_day_then_a_long_run() -> tuple[Readings, np.ndarray]:
     pressure_kpa = np.select([shut, hot | wet], [1110.0 + 2.0 * ripple, 850.0 + 2.0 * ripple], 0.0)
     readings = by_hand(
         at_s,
-        temp_c=np.select([hot, wet], [88.0, 30.0], 24.0) + 0.1 * ripple,
+        # No leap in it: a sensor that leaps is itself a finding.
+        temp_c=np.select([hot, wet], [np.minimum(24.0 + 0.4 * (at_s - 28 * 3600), 88.0), 30.0], 24.0)
+        + 0.1 * ripple,
         pressure_kpa=pressure_kpa,
         hours=100.0 + np.floor(np.cumsum(wet | hot) / 36.0) / 10.0,
         rh_pct=85.0,

@@ -10,8 +10,9 @@ import pytest
 from models import engine
 from models.patterns import BY_RULE, LEARNT, suppression
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY, explained, explains, explanation
-from models.patterns.watch import Moment, Watch, open_finding
+from models.patterns.watch import Moment, Watch, fact, open_finding
 from models.records import Finding, Pattern
+from tests.unit.models.histories import ICING_UNIT, fold, simulated
 from tests.unit.models.patterns.moments import after, run_ended
 
 CAUSE, EFFECT, APART = (
@@ -164,3 +165,60 @@ def test_nothing_explains_itself_and_causes_are_judged_first() -> None:
 
 def test_the_hour_before_is_an_hour() -> None:
     assert dt.timedelta(hours=1) == suppression.EXPLAINS_BACK
+
+
+class TestAsThePatternsAre:
+    """What the program's own tables come to, on histories."""
+
+    @pytest.fixture(autouse=True)
+    def as_they_are(self, table: None, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(suppression, "SUPPRESSED_BY", SUPPRESSED_BY)
+        monkeypatch.setattr(suppression, "DRAWN_FROM", DRAWN_FROM)
+
+    @staticmethod
+    def sensor_fault(*names: str) -> Finding:
+        facts = tuple(fact(name, 1.0, "") for name in names)
+        signals = tuple("pressure_kpa" if "kpa" in name else "discharge_temp_c" for name in names)
+        return open_finding(run_ended(9.0), Pattern.SENSOR_FAULT, after(0.0), 1.0, facts, None, signals)
+
+    @pytest.mark.parametrize(
+        ("names", "is_explained"),
+        [
+            (("pressure_kpa_stuck_min",), True),
+            (("pressure_kpa_zero_off_min",), True),
+            (("pressure_kpa_out_of_range_min",), False),
+            (("pressure_kpa_error_code_min",), False),
+            (("discharge_temp_c_stuck_min",), False),
+            (("discharge_temp_c_stuck_min", "pressure_kpa_stuck_min"), False),
+        ],
+    )
+    def test_ice_holds_a_reading_fast_but_breaks_no_circuit(
+        self, names: tuple[str, ...], is_explained: bool
+    ) -> None:
+        iced = finding(Pattern.PRESSURE_SENSOR_ICING, 0.0, 10.0, "pressure_kpa")
+        assert explains(iced, self.sensor_fault(*names)) is is_explained
+
+    @pytest.mark.parametrize(
+        ("name", "silenced"),
+        [
+            ("pressure_kpa_stuck_min", {Pattern.PRESSURE_SENSOR_ICING}),
+            (
+                "discharge_temp_c_stuck_min",
+                {Pattern.NEVER_REACHING_TEMPERATURE, Pattern.SHORT_CYCLING},
+            ),
+        ],
+    )
+    def test_a_wrong_sensor_silences_what_is_drawn_from_it(self, name: str, silenced: set[Pattern]) -> None:
+        wrong = self.sensor_fault(name)
+        assert {one for one in LEARNT if explains(wrong, finding(one, 0.0, 9.0))} == silenced
+
+    def test_stale_telemetry_silences_everything_but_silence(self) -> None:
+        stale = finding(Pattern.STALE_TELEMETRY, 0.0, 10.0)
+        others = set(Pattern) - {Pattern.STALE_TELEMETRY, Pattern.SILENT_UNIT}
+        assert {pattern for pattern in Pattern if explains(stale, finding(pattern, 0.0, 9.0))} == others
+
+    def test_an_iced_sensor_is_no_failed_one(self) -> None:
+        iced = simulated(ICING_UNIT)
+        found = {one.pattern for one in fold(iced.readings, profile=iced.profile).findings}
+        assert Pattern.PRESSURE_SENSOR_ICING in found
+        assert Pattern.SENSOR_FAULT not in found
