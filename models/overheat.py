@@ -25,8 +25,9 @@ WATCH_ABOVE_K = 4.0
 """Above the unit's own usual hottest: more than load and weather change from run to run."""
 WATCH_UNKNOWN_C = 97.0
 """Where nothing is usual yet: above the normal band (published trade figures: 80 to 95 degC)."""
-WATCH_C = (90.0, 100.0)
-"""The level from which it is watched lies in here (published trade figures: warning above 100 degC)."""
+WATCH_C = (90.0, 103.0)
+"""The level from which it is watched lies in here: above the middle of the normal band, and where a unit that
+is usually at the warning level of 100 degC (published trade figure) is watched just above it."""
 CHECK_S = 30.0
 HORIZON_MIN = 15.0
 """Further ahead the load changes anyway."""
