@@ -150,7 +150,8 @@ def _units(app: FastAPI, board: Board) -> None:
     ) -> Response:
         """Signals and estimates over the span, thinned; each line has its own instants.
 
-        Values that are not plausible are left out of the lines and counted in ``left_out``.
+        Values that are not plausible are left out of the lines and counted in ``left_out``. Readings that
+        are drawn but doubtful are counted in ``doubtful``.
         """
         row = await known(unit)
         start, end = await span_of(row.unit_id, start_ms, end_ms)
@@ -164,6 +165,7 @@ def _units(app: FastAPI, board: Board) -> None:
                 "end_ms": end,
                 "n_readings": lines.n_readings,
                 "left_out": lines.left_out.counts,
+                "doubtful": lines.doubtful.counts,
                 **found,
             }
 

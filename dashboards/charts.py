@@ -14,6 +14,8 @@ import numpy as np
 
 from dashboards import chart_series, display
 from dashboards.chart_series import (
+    DOUBTFUL,
+    DOUBTFUL_SYMBOL,
     FINDING_SYMBOL,
     LEFT_OUT,
     LEFT_OUT_SYMBOL,
@@ -69,13 +71,14 @@ def unit_chart(
     start, end = (int(ms) for ms in wall_ms(np.array([lines.start_ms, lines.end_ms]), tz))
     text = {"color": palette.soft, "fontSize": 12}
     crosses = chart_series.left_out(lines, tz, palette)
+    doubts = chart_series.doubtful(lines, tz, palette)
     return {
         "useUTC": True,
         "animation": False,
         "backgroundColor": "transparent",
         "textStyle": {"color": palette.ink, "fontFamily": "system-ui, DejaVu Sans, sans-serif"},
         "aria": {"enabled": True},
-        "legend": _legend(palette, crosses=bool(crosses)),
+        "legend": _legend(palette, crosses=bool(crosses), doubts=bool(doubts)),
         "tooltip": {
             "trigger": "axis",
             "confine": True,
@@ -134,6 +137,7 @@ def unit_chart(
             *chart_series.runs(runs, system, tz, palette, now),
             *chart_series.findings(findings, tz, palette, lines),
             *crosses,
+            *doubts,
         ],
     }
 
@@ -146,7 +150,7 @@ def _pane_names(system: System) -> tuple[str, str, str]:
     )
 
 
-def _legend(palette: Palette, *, crosses: bool) -> dict[str, Any]:
+def _legend(palette: Palette, *, crosses: bool, doubts: bool) -> dict[str, Any]:
     return {
         "top": 0,
         "left": 0,
@@ -162,6 +166,7 @@ def _legend(palette: Palette, *, crosses: bool) -> dict[str, Any]:
             *({"name": run_name(outcome), "icon": OUTCOME_SYMBOLS[outcome]} for outcome in Outcome),
             {"name": "Finding", "icon": FINDING_SYMBOL},
             *([{"name": LEFT_OUT, "icon": LEFT_OUT_SYMBOL}] if crosses else []),
+            *([{"name": DOUBTFUL, "icon": DOUBTFUL_SYMBOL}] if doubts else []),
         ],
     }
 

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from tsdownsample import MinMaxLTTBDownsampler
 
-from dashboards.plausible import LeftOut, left_out, plausible, with_true_clock
+from dashboards.doubtful import Doubtful, doubtful
+from dashboards.plausible import LeftOut, drawn, left_out, plausible, with_true_clock
 from ingest.reading import FloatArray, IntArray
 from models.trace import Trace
 
@@ -48,18 +49,19 @@ class UnitLines:
     end_ms: int
     n_readings: int
     left_out: LeftOut
+    doubtful: Doubtful
 
 
 def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_LINE) -> UnitLines:
     """Lines of a trace for the span ``start_ms <= t < end_ms``; what is not plausible breaks them."""
-    n_readings, left = len(trace.readings), left_out(trace)
+    n_readings, left, doubts = len(trace.readings), left_out(trace), doubtful(trace)
     trace = with_true_clock(trace)
     at_ms = trace.readings.observed_at_ms
     gaps = gap_rows(at_ms)
-    kpa, trusted = trace.readings.pressure_kpa, trace.pressure_trusted
+    kpa, trusted = drawn(trace, "pressure_kpa"), trace.pressure_trusted
     low, high = trace.water_low_g, trace.water_high_g
     rows = _band_rows(trace.water_g, low, high, n_out)
-    temp_c = trace.readings.discharge_temp_c
+    temp_c = drawn(trace, "discharge_temp_c")
     temp_ok, kpa_ok = plausible(trace, "discharge_temp_c"), plausible(trace, "pressure_kpa")
     temp_c, kpa = np.where(temp_ok, temp_c, NAN), np.where(kpa_ok, kpa, NAN)
     if len(at_ms) > n_out:
@@ -77,6 +79,7 @@ def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_L
         end_ms=end_ms,
         n_readings=n_readings,
         left_out=left,
+        doubtful=doubts,
     )
 
 

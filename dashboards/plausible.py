@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from dashboards import display
 from ingest.quality import OUT_OF_RANGE, RANGES, Quality
-from ingest.reading import IntArray
+from ingest.reading import FloatArray, IntArray
 from models.trace import Trace
 
 _AGAINST = {**OUT_OF_RANGE, "pressure_kpa": OUT_OF_RANGE["pressure_kpa"] | Quality.PRESSURE_AMBIGUOUS}
@@ -43,11 +43,19 @@ def with_true_clock(trace: Trace) -> Trace:
     return replace(trace, readings=trace.readings[rows], **columns)
 
 
+def drawn(trace: Trace, signal: str) -> FloatArray:
+    """Values to draw of a signal, shape (n,): as they came, or as converted from another unit of measure."""
+    came: FloatArray = getattr(trace.readings, signal)
+    taken: FloatArray = getattr(trace, signal)
+    swapped = ((trace.quality & int(Quality.UNIT_SWAPPED)) != 0) & np.isfinite(taken)
+    return np.where(swapped, taken, came)
+
+
 def plausible(trace: Trace, signal: str) -> NDArray[np.bool_]:
     """Rows, shape (n,), in which nothing speaks against a signal; a value that was not reported counts."""
     low, high = RANGES[signal]
-    values = getattr(trace.readings, signal)
-    flagged = ((trace.quality | trace.readings.quality) & int(_AGAINST[signal])) != 0
+    values = drawn(trace, signal)
+    flagged = (trace.quality & int(_AGAINST[signal])) != 0
     impossible = (values < low) | (values > high)
     # Only reported values are left out: a flag on a row without one has nothing to hide.
     against: NDArray[np.bool_] = np.isfinite(values) & flagged | np.isinf(values) | impossible

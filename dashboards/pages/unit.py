@@ -10,7 +10,7 @@ from typing import Any
 from fastapi import Request
 from nicegui import ui
 
-from dashboards import addresses, charts, display, plausible, ranges
+from dashboards import addresses, charts, display, doubtful, plausible, ranges
 from dashboards.board import Board
 from dashboards.fleet_rows import FleetRow
 from dashboards.lines import UnitLines, unit_lines
@@ -69,6 +69,7 @@ class UnitPage:
         self._chart: ui.echart | None = None
         self._left_out: ui.label | None = None
         self._analysed: ui.label | None = None
+        self._doubtful: ui.label | None = None
 
     async def build(self) -> None:
         """Head first, then range choice, chart and tables once the browser is connected."""
@@ -153,6 +154,7 @@ class UnitPage:
                 options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
                 self._chart = ui.echart(options).classes("dw-chart")
                 self._left_out = ui.label(plausible.in_words(lines.left_out)).classes("dw-sub dw-left-out")
+                self._doubtful = ui.label(doubtful.in_words(lines.doubtful)).classes("dw-sub dw-left-out")
                 with ui.element("div").classes("dw-actions"):
                     button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
@@ -218,6 +220,8 @@ class UnitPage:
             self._analysed.set_text(self._analysed_words(watermark))
         if self._left_out is not None:
             self._left_out.set_text(plausible.in_words(lines.left_out))
+        if self._doubtful is not None:
+            self._doubtful.set_text(doubtful.in_words(lines.doubtful))
         self._chart.options.update(options)
         self._chart.update()
 

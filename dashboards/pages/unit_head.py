@@ -9,7 +9,7 @@ import math
 from nicegui import ui
 
 from alerts.message import dry_out_line
-from dashboards import display, words
+from dashboards import display, doubtful, words
 from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
 from dashboards.feed import Feed
@@ -50,8 +50,8 @@ class UnitHead:
             self._row = rows[0]
         self._heard.set_text(self._heard_words())
         if self._fingerprint() != self._seen:
-            self._tiles.clear()
-            self._advice.clear()
+            for part in (self._tiles, self._doubts, self._advice):
+                part.clear()
             self._fill()
 
     def show(self) -> None:
@@ -70,11 +70,13 @@ class UnitHead:
                 self._state_label = ui.label("").classes("dw-state")
                 self._heard = ui.label("").classes("dw-sub")
         self._tiles = ui.element("div").classes("dw-tiles")
+        self._doubts = ui.element("div").classes("dw-doubts")
         self._advice = ui.element("div").classes("dw-advice")
         self._fill()
 
     def _fingerprint(self) -> object:
-        return (row_json(self._row, self._here.system) | {"heard_ms": 0}, self._row.alarms)
+        doubts = self._row.status.doubtful if self._row.status else {}
+        return (row_json(self._row, self._here.system) | {"heard_ms": 0}, self._row.alarms, doubts)
 
     def _heard_words(self) -> str:
         if self._row.status is None:
@@ -89,6 +91,8 @@ class UnitHead:
         self._state_label.classes(replace=f"dw-state is-{self._row.state}")
         with self._tiles:
             self._fill_tiles()
+        with self._doubts:
+            self._fill_doubts()
         with self._advice:
             self._fill_advice()
 
@@ -135,6 +139,14 @@ class UnitHead:
                 ui.label(below).classes("dw-sub")
                 if mark:
                     ui.label(mark).classes(f"dw-tag {_TAGS.get(mark, 'caution')}")
+
+    def _fill_doubts(self) -> None:
+        lines = doubtful.of_last_day(self._row.status) if self._row.status else []
+        if not lines:
+            return
+        ui.label("What the truck's readings are worth").classes("dw-cap")
+        for line in lines:
+            ui.label(line).classes("dw-sub")
 
     def _fill_advice(self) -> None:
         row = self._row
