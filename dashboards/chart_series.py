@@ -21,7 +21,7 @@ FINDING_SYMBOL = "diamond"
 LEFT_OUT = "Not plausible"
 LEFT_OUT_SYMBOL = "path://M1,0L5,4L9,0L10,1L6,5L10,9L9,10L5,6L1,10L0,9L4,5L0,1Z"
 DOUBTFUL = "Doubtful"
-DOUBTFUL_SYMBOL = "triangle"
+DOUBTFUL_SYMBOL = "emptyCircle"
 MARKS_AT_MOST = 200
 DOT_PX = 6
 SHADE = 0.13
@@ -266,7 +266,7 @@ def left_out(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str
 
 
 def doubtful(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str, Any]]:
-    """A small triangle at the lower edge of the first pane for each doubtful reading that is drawn."""
+    """A small ring at the lower edge of the first pane for each doubtful reading that is drawn."""
     if not len(lines.doubtful.at_ms):
         return []
     return [
@@ -276,7 +276,7 @@ def doubtful(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str
             "xAxisIndex": 0,
             "yAxisIndex": 3,
             "symbol": DOUBTFUL_SYMBOL,
-            "symbolSize": 7,
+            "symbolSize": 6,
             "symbolOffset": [0, -4],
             "itemStyle": {"color": palette.doubted},
             "tooltip": {"show": False},

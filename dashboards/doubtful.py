@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboards import display
 from dashboards.plausible import with_true_clock
 from ingest.quality import Quality
 from ingest.reading import IntArray
@@ -144,7 +143,7 @@ def in_words(found: Doubtful) -> str:
     ]
     if not parts:
         return ""
-    return f"Doubtful readings: {', '.join(parts)}; marked \N{BLACK UP-POINTING TRIANGLE} at the lower edge."
+    return f"Doubtful readings: {', '.join(parts)}; marked \N{WHITE CIRCLE} at the lower edge."
 
 
 def of_last_day(status: UnitStatus) -> list[str]:
@@ -152,5 +151,5 @@ def of_last_day(status: UnitStatus) -> list[str]:
     lines = []
     for kind, n in status.doubtful.items():
         one, many, done = _OF_DAY[kind]
-        lines.append(f"{display.counted(n, one, many)} in the last day. {done}")
+        lines.append(f"{n:,} {one if n == 1 else many}. {done}")
     return lines

@@ -29,7 +29,9 @@ ROUNDED_KPA = 0.4
 NEAR_CODE_KPA = 150.0
 RECENT_S = 120.0
 FOURS_N = 20
-"""Pressures in a row that are multiples of four: the bus's coarse scaling, which ends at 1000 kPa."""
+"""Pressures in a row that are multiples of four: the bus's coarse scaling..."""
+FOURS_TOP_KPA, NEVER_N = 1000.0, -10_000.0
+"""...which ends here; a sensor that goes beyond has another."""
 CHARGED_RATIO = 0.3
 FIT_RATIO = 0.12
 FALLEN_RATIO = 0.5
@@ -240,6 +242,9 @@ def _is_code(s: Record, c: Record, t: float, raw: float) -> bool:
 @kernel
 def _learn_scaling(s: Record, raw: float, code: bool) -> None:
     if code or raw <= 2.0 * CODE_KPA_STEP:
+        return
+    if raw > FOURS_TOP_KPA + ROUNDED_KPA:
+        s.fours_n = NEVER_N
         return
     rest = raw - CODE_KPA_STEP * math.floor(raw / CODE_KPA_STEP + 0.5)
     s.fours_n = min(s.fours_n + 1.0, 2.0 * FOURS_N) if abs(rest) <= ROUNDED_KPA else 0.0

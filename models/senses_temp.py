@@ -20,13 +20,19 @@ LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
 LOWEST_AIR_C, HIGHEST_AIR_C = RANGES["ambient_temp_c"]
 HIGHEST_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
-LEAP_K, LEAP_K_PER_S = 12.0, 0.12
-"""More than oil and iron warm or cool between two readings; more than air does by far."""
+RISE_K, RISE_K_PER_S = 14.0, 0.45
+"""More than the lightest machine warms between two readings, from a cold start in hard frost."""
+STARTED_F = 6.0
+"""A machine that has started goes on warming by more; one that stands in another unit does not."""
+FALL_K, FALL_K_PER_S = 12.0, 0.12
+"""More than oil and iron cool between two readings."""
 FIT_K, FIT_K_PER_S, FIT_MOST_K = 2.5, 0.05, 8.0
 TREND_K_PER_S = 0.25
 """The lightest machines warm up by some 10 K a minute. [K/s]"""
 SURE_N = 2.0
 """Readings that must go on as converted, after the leap, before a swap is believed."""
+PROVEN = 2.0
+"""Sure of degF beyond what a leap tells: the numbers have been such as no machine shows in degC."""
 STEADY_N = 3.0
 """Readings without a leap before one that may be a swap: a sensor gone mad leaps all the time."""
 HOLD_S = 30.0
@@ -38,7 +44,8 @@ BURNING_C = 145.0
 BURNING_S, BURNING_N = 120.0, 3
 AT_WORK_LOW, AT_WORK_HIGH = 75.0, 110.0
 """Where a machine at work stays; as degF it would be 24 to 43 degC, which it only passes."""
-AT_WORK_S = 900.0
+AT_WORK_S, AT_WORK_LONG_S = 900.0, 1800.0
+"""How long it takes to outweigh what the air told, and what a leap told."""
 SOAKED_S = 21_600.0
 AWAY_K, NEAR_K = 8.0, 4.0
 AIR_GROWTH_K2_PER_S = 0.4 / 3600.0
@@ -105,6 +112,7 @@ def _swap(s: Record, t: float, raw: float, tries: float, sure: float) -> None:
     s.temp_sure = sure
     s.try_raw = raw
     s.try_t = t
+    s.try_steep = 0.0
     s.at_work_s = 0.0
     s.burning_n = 0.0
 
@@ -113,20 +121,24 @@ def _swap(s: Record, t: float, raw: float, tries: float, sure: float) -> None:
 def _follow(s: Record, t: float, dt: float, raw: float) -> None:
     """Compare a reading with the one before it."""
     in_f = s.temp_f > 0.0
-    leapt = abs(celsius(raw, in_f) - s.took_c) > LEAP_K + LEAP_K_PER_S * dt
+    change_k = celsius(raw, in_f) - s.took_c
+    leapt = change_k > RISE_K + RISE_K_PER_S * dt or change_k < -FALL_K - FALL_K_PER_S * dt
+    steep = change_k > FALL_K + FALL_K_PER_S * dt
     if s.temp_tries > 0.0:
         cooled = s.running == 0.0 and t - s.try_t <= SETTLING_S and raw < s.try_raw - SETTLING_F
-        if leapt or (cooled and s.temp_sure == 0.0 and in_f):
+        warming = s.try_steep > 0.0 and raw > s.try_raw + STARTED_F
+        if leapt or warming or (cooled and s.temp_sure == 0.0 and in_f):
             _swap(s, t, raw, 0.0, 1.0)
         elif s.temp_sure > 0.0 or t - s.try_t > SETTLING_S or s.running > 0.0:
             s.temp_tries += 1.0
             if s.temp_tries > SURE_N:
                 s.temp_tries = 0.0
                 s.temp_swap_t = t
-    elif leapt:
+    elif leapt or steep:
         if s.temp_steady_n >= STEADY_N and _goes_on(s, celsius(raw, not in_f), dt):
             _swap(s, t, raw, 1.0, 1.0)
-        elif in_f and s.temp_sure == 0.0:
+            s.try_steep = 0.0 if leapt else 1.0
+        elif leapt and in_f and s.temp_sure == 0.0:
             _swap(s, t, raw, 0.0, 1.0)
         s.temp_open = 1.0
         s.temp_steady_n = 0.0
@@ -147,7 +159,7 @@ def _goes_on(s: Record, value_c: float, dt: float) -> bool:
 def _after_gap(s: Record, t: float, dt: float, raw: float, hours: float) -> None:
     """Judge the first reading after a silence, which may have hidden a swap: of a soaked unit by the air."""
     s.temp_open = 1.0
-    s.temp_sure = 0.0
+    s.temp_sure = min(s.temp_sure, 1.0)
     s.temp_tries = 0.0
     s.at_work_s = 0.0
     s.burning_n = 0.0
@@ -162,18 +174,19 @@ def _after_gap(s: Record, t: float, dt: float, raw: float, hours: float) -> None
 
 @kernel
 def _dwell(s: Record, t: float, dt: float, raw: float) -> None:
-    """A machine that goes on running at numbers usual in degC reads degC, unless a leap said otherwise."""
+    """A machine that goes on running at numbers usual in degC reads degC, unless more speaks for degF."""
+    in_f = s.temp_f > 0.0
+    if in_f and raw >= BURNING_C and s.temp_tries == 0.0:
+        s.temp_sure = PROVEN
     if not AT_WORK_LOW <= raw <= AT_WORK_HIGH or s.running == 0.0 or s.confirmed < 1.0:
         s.at_work_s = 0.0
         return
     s.at_work_s += min(dt, 60.0) if dt <= GAP_S else 0.0
-    if s.at_work_s < AT_WORK_S or s.temp_sure > 0.0:
-        return
-    if s.temp_f > 0.0:
+    if in_f and s.temp_sure < PROVEN and s.at_work_s >= (AT_WORK_LONG_S if s.temp_sure > 0.0 else AT_WORK_S):
         _swap(s, t, raw, 0.0, 1.0)
         start_over(s, raw)
-    s.temp_open = 0.0
-    s.temp_sure = 1.0
+    elif not in_f and s.at_work_s >= AT_WORK_S:
+        s.temp_open = 0.0
 
 
 @kernel

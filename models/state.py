@@ -114,7 +114,7 @@ STATE = np.dtype(
         *_floats(
             "temp_f", "temp_tries", "temp_sure", "temp_open", "temp_swap_t", "temp_refused", "temp_steady_n"
         ),
-        *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "at_work_s"),
+        *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "try_steep", "at_work_s"),
         *_floats("burning_n", "burning_t", "burning_raw"),
         *_floats("air_f", "air_tries", "air_hot_n", "air_steady_n", "took_air_c", "took_air_t"),
         *_floats("kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n"),
@@ -292,6 +292,8 @@ ZERO_AT_FIRST = frozenset(
         "temp_f",
         "temp_tries",
         "temp_refused",
+        "temp_sure",
+        "try_steep",
         "temp_steady_n",
         "air_steady_n",
         "took_k_s",

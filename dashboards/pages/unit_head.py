@@ -144,7 +144,7 @@ class UnitHead:
         lines = doubtful.of_last_day(self._row.status) if self._row.status else []
         if not lines:
             return
-        ui.label("What the truck's readings are worth").classes("dw-cap")
+        ui.label("What the last day's readings are worth").classes("dw-cap")
         for line in lines:
             ui.label(line).classes("dw-sub")
 
