@@ -231,6 +231,8 @@ def _is_code(s: Record, c: Record, t: float, raw: float) -> bool:
         if raw > c.on_kpa and s.running > 0.0:
             s.still_kpa_most = max(s.still_kpa_most, s.still_kpa_n)
         return False
+    if s.fours_n < 0.0 and _on_own_grid(s, raw):
+        return False
     if s.fours_n >= FOURS_N or s.still_kpa_n > 3.0 * s.still_kpa_most + 5.0:
         return True
     dt = t - s.t
@@ -243,8 +245,23 @@ def _is_code(s: Record, c: Record, t: float, raw: float) -> bool:
 def _learn_scaling(s: Record, raw: float, code: bool) -> None:
     if code or raw <= 2.0 * CODE_KPA_STEP:
         return
+    s.eights_n = s.eights_n + 1.0 if _is_multiple(raw, 8.0) else 0.0
+    s.tens_n = s.tens_n + 1.0 if _is_multiple(raw, 10.0) else 0.0
     if raw > FOURS_TOP_KPA + ROUNDED_KPA:
         s.fours_n = NEVER_N
-        return
-    rest = raw - CODE_KPA_STEP * math.floor(raw / CODE_KPA_STEP + 0.5)
-    s.fours_n = min(s.fours_n + 1.0, 2.0 * FOURS_N) if abs(rest) <= ROUNDED_KPA else 0.0
+    else:
+        s.fours_n = s.fours_n + 1.0 if _is_multiple(raw, CODE_KPA_STEP) or s.fours_n < 0.0 else 0.0
+
+
+@kernel
+def _is_multiple(raw: float, step: float) -> bool:
+    return bool(abs(raw - step * math.floor(raw / step + 0.5)) <= ROUNDED_KPA)
+
+
+@kernel
+def _on_own_grid(s: Record, raw: float) -> bool:
+    """Whether a sensor of coarse steps, which goes beyond the bus's 1000 kPa, shows such values of itself."""
+    return bool(
+        (s.eights_n >= FOURS_N and _is_multiple(raw, 8.0))
+        or (s.tens_n >= FOURS_N and _is_multiple(raw, 10.0))
+    )

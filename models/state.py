@@ -117,7 +117,9 @@ STATE = np.dtype(
         *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "try_steep", "at_work_s"),
         *_floats("burning_n", "burning_t", "burning_raw"),
         *_floats("air_f", "air_tries", "air_hot_n", "air_steady_n", "took_air_c", "took_air_t"),
-        *_floats("kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n"),
+        *_floats(
+            "kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n", "eights_n", "tens_n"
+        ),
         *_floats("kpa_try", "try_kpa", "try_kpa_t", "try_kpa_n", "try_kpa_h", "try_kpa_c", "try_kpa_moved"),
         *_floats("plateau_unit", "plateau_t", "plateau_top", "plateau_low", "rest_raw"),
         *_floats("still_kpa", "still_kpa_t", "still_kpa_n", "still_kpa_most"),
@@ -304,6 +306,8 @@ ZERO_AT_FIRST = frozenset(
         "air_hot_n",
         "kpa_unit",
         "fours_n",
+        "eights_n",
+        "tens_n",
         "kpa_try",
         "plateau_unit",
         "still_kpa_n",

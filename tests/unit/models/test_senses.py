@@ -232,6 +232,14 @@ def test_a_bus_code_in_a_standing_unit_is_no_pressure(code_kpa: float, step_kpa:
         assert flagged(coded, AMBIGUOUS).tolist() == rows.tolist()
 
 
+def test_a_coarse_sensor_iced_at_the_figure_of_a_code_is_kept() -> None:
+    """In steps of eight up to 1048 kPa the scaling is another: 1016 is a pressure, if a wrong one."""
+    clean = history(-5.0, step_kpa=8.0)
+    assert clean.pressure_kpa.max() > 1020.0
+    rows = rows_between(clean, 10.5, 13.9)
+    assert len(flagged(changed(clean, "pressure_kpa", rows, 1016.0), AMBIGUOUS)) == 0
+
+
 @pytest.mark.parametrize("code_kpa", [1016.0, 1020.0])
 def test_a_bus_code_in_a_run_is_told_by_the_coarse_scaling(code_kpa: float) -> None:
     """A sensor lost inside a run, over its end and the next start; at 4 kPa a bit 1000 kPa is the most."""
