@@ -40,16 +40,20 @@ HOLD_S = 60.0
 REST_KPA = 4.0
 """A sensor's offset at rest can be ten kilopascals, which in bar would be a charged sump."""
 TRY_S = 1800.0
-TRY_N_PSI, TRY_N_BAR = 3.0, 5.0
+TRY_N_PSI, TRY_N_BAR = 4.0, 5.0
 BLED_RATIO = 0.85
 """A sump that blows down loses more than this within a minute; one that works does not. [-]"""
 COOLED_K = 3.0
-PLATEAU_LOW, PLATEAU_HIGH = 0.75, 1.1
-RATED_LOW, RATED_HIGH = 0.93, 1.06
+WORKING_LOW, WORKING_HIGH = 0.3, 1.12
+"""What a running sump holds, of the top that the unit works at: from the minimum-pressure valve on. [-]"""
+PLATEAU_TOP, USUAL_S = 1.1, 72_000.0
 REST_RATIO, REST_S = 0.07, 7200.0
 """Where a sensor rests follows it down at once, and up so slowly that a start is over before it counts."""
 PROMPT_S = 120.0
-PLATEAU_S, PLATEAU_ALONE_S = 60.0, 600.0
+SOON_S, ALONE_S, WAIT_S = 60.0, 180.0, 300.0
+TOP_RATIO = 0.1
+RUNS_N = 2.0
+LEAST_BAR = 8.0
 NO_ICE_C = 5.0
 
 
@@ -75,11 +79,13 @@ def take(s: Record, c: Record, t: float, v: FloatArray, flagged: bool, temp_swap
     if s.kpa_try > 0.0:
         _go_on_trying(s, c, t, raw, v[2], temp_swapped)
     elif t - s.took_kpa_t <= RECENT_S and s.took_kpa >= CHARGED_RATIO * c.max_kpa:
-        _compare(s, t, raw, v[2], temp_swapped)
-    if s.kpa_unit == 0.0:
-        _watch_plateau(s, c, t, raw)
+        _compare(s, c, t, raw, v[2], temp_swapped)
+    waiting = s.kpa_unit == 0.0 and _watch_start(s, c, t, raw)
     value_kpa = raw * _scale(s.kpa_unit)
-    if s.kpa_try == 2.0 or (s.kpa_try == 1.0 and t - s.try_kpa_t <= HOLD_S):
+    if waiting and s.kpa_unit == 0.0:
+        v[1] = raw * KPA_PER_PSI
+        return PLAIN
+    if s.kpa_try == 2.0 or (s.kpa_try == 1.0 and t - s.try_kpa_t <= WAIT_S):
         return PLAIN
     if not LOWEST_KPA <= value_kpa <= top_kpa:
         return PLAIN if value_kpa < LOWEST_KPA else TOO_HIGH
@@ -91,8 +97,18 @@ def take(s: Record, c: Record, t: float, v: FloatArray, flagged: bool, temp_swap
             s.real_kpa_t = t
     s.took_kpa = value_kpa
     s.took_kpa_t = t
+    if s.confirmed >= 1.0 and value_kpa >= CHARGED_RATIO * c.max_kpa and s.running > 0.0:
+        _learn_usual(s, c, t, value_kpa)
     v[1] = value_kpa
     return int(s.kpa_unit)
+
+
+@kernel
+def _learn_usual(s: Record, c: Record, t: float, value_kpa: float) -> None:
+    """Keep the top of the pressures that the unit works at, forgetting over days of running."""
+    top_kpa = min(value_kpa, PLATEAU_TOP * c.max_kpa)
+    faded = s.usual_kpa - (s.usual_kpa - top_kpa) * min((t - s.t) / USUAL_S, 1.0)
+    s.usual_kpa = top_kpa if math.isnan(faded) else max(top_kpa, faded)
 
 
 @kernel
@@ -108,15 +124,16 @@ def _leave_unit(s: Record, c: Record, t: float, raw: float, top_kpa: float) -> N
 
 
 @kernel
-def _compare(s: Record, t: float, raw: float, hours: float, temp_swapped: bool) -> None:
+def _compare(s: Record, c: Record, t: float, raw: float, hours: float, temp_swapped: bool) -> None:
     """Look for a unit of measure in which a sump that seems to have fallen has not."""
     if raw * _scale(s.kpa_unit) > FALLEN_RATIO * s.took_kpa:
         return
     for unit in (1.0, 2.0):
-        at_rest = unit == 2.0 and not abs(raw * _scale(s.kpa_unit) - s.before_start_kpa) > REST_KPA
-        if at_rest or unit == s.kpa_unit:
+        at_rest = abs(raw * _scale(s.kpa_unit) - s.before_start_kpa) <= REST_KPA or raw < LEAST_BAR
+        if (at_rest and unit == 2.0) or unit == s.kpa_unit:
             continue
-        if abs(raw * _scale(unit) - s.took_kpa) <= FIT_RATIO * s.took_kpa:
+        fits = abs(raw * _scale(unit) - s.took_kpa) <= FIT_RATIO * s.took_kpa
+        if fits or (unit == 1.0 and _works(s, c, raw, unit)):
             s.kpa_try = unit
             s.try_kpa_t = t
             s.try_kpa_n = 1.0
@@ -140,7 +157,8 @@ def _believe(s: Record) -> None:
 def _go_on_trying(s: Record, c: Record, t: float, raw: float, hours: float, temp_swapped: bool) -> None:
     """A charged sump that stays at the converted figure while the machine turns is a swap, else none."""
     value_kpa = raw * _scale(s.kpa_try)
-    lost = raw < BLED_RATIO * s.try_kpa or value_kpa > RELIEF_RATIO * c.max_kpa
+    bled = raw < BLED_RATIO * s.try_kpa if s.kpa_try == 2.0 else not _works(s, c, raw, 1.0)
+    lost = bled or value_kpa > RELIEF_RATIO * c.max_kpa
     if lost or t - s.try_kpa_t > TRY_S or s.running == 0.0 or s.smooth_c < s.try_kpa_c - COOLED_K:
         s.kpa_try = 0.0
         return
@@ -162,53 +180,90 @@ def _go_on_trying(s: Record, c: Record, t: float, raw: float, hours: float, temp
 
 
 @kernel
-def _watch_plateau(s: Record, c: Record, t: float, raw: float) -> None:
-    """Look for a start that ends, at once and for long, on the unit's rating in psi or bar.
+def _usual_kpa(s: Record, c: Record) -> float:
+    return float(c.max_kpa if math.isnan(s.usual_kpa) else s.usual_kpa)
 
-    Until that is sure the pressure is not trusted, so that the ledger reckons with any flow of air.
+
+@kernel
+def _works(s: Record, c: Record, raw: float, unit: float) -> bool:
+    """Whether a figure would be a working pressure of this unit in another unit of measure."""
+    ratio = raw * _scale(unit) / _usual_kpa(s, c)
+    return bool(WORKING_LOW <= ratio <= WORKING_HIGH)
+
+
+@kernel
+def _watch_start(s: Record, c: Record, t: float, raw: float) -> bool:
+    """Look for a start after which the pressure works as ever, in psi or bar; whether to wait for more.
+
+    Meanwhile the pressure is taken as psi, unless there may be ice; a fill in kPa leaves the band in seconds.
     """
     rise = (raw - s.rest_raw) * min((t - s.t) / REST_S, 1.0)
     s.rest_raw = raw if math.isnan(rise) else min(raw, s.rest_raw + rise)
-    unit = _plateau(s, c, raw) if s.running > 0.0 and s.kpa_try == 0.0 else 0.0
-    if unit == 0.0 or unit != s.plateau_unit or s.plateau_t < s.start_t - PROMPT_S:
-        if s.plateau_unit > 0.0 and s.conflict_kind == 0.0:
-            s.pressure_trusted = 1.0
-        rested = s.rest_raw <= REST_RATIO * c.max_kpa / _scale(unit)
-        s.plateau_unit = unit if rested else 0.0
-        s.plateau_t = t
-        s.plateau_top = raw
-        s.plateau_low = raw
-        return
-    if s.plateau_t - s.start_t > PROMPT_S:
-        return
-    s.pressure_trusted = 0.0
+    unit = s.plateau_unit
+    if unit == 0.0:
+        _begin_watch(s, c, t, raw)
+        return _may_be_psi(s)
+    if not _works(s, c, raw, unit):
+        _end_watch(s, c, t, raw)
+        return False
     s.plateau_top = max(s.plateau_top, raw)
     s.plateau_low = min(s.plateau_low, raw)
-    stood_s = t - s.plateau_t
-    in_psi_too = s.temp_f > 0.0 and unit == 1.0 and stood_s >= PLATEAU_S
-    if in_psi_too or (stood_s >= PLATEAU_ALONE_S and _plateau_tells(s, c, unit)):
+    if _is_told(s, c, t):
         s.kpa_try = unit
         _believe(s)
-        if s.conflict_kind == 0.0:
-            s.pressure_trusted = 1.0
+        return False
+    return bool(_may_be_psi(s) and t - s.plateau_t <= WAIT_S)
 
 
 @kernel
-def _plateau(s: Record, c: Record, raw: float) -> float:
-    """In which unit of measure a pressure would be a working one; 0 for none."""
+def _may_be_psi(s: Record) -> bool:
+    return bool(s.plateau_unit == 1.0 and (s.temp_f > 0.0 or s.ambient_c > NO_ICE_C))
+
+
+@kernel
+def _begin_watch(s: Record, c: Record, t: float, raw: float) -> None:
     for unit in (1.0, 2.0):
-        rated = c.max_kpa / _scale(unit)
-        if PLATEAU_LOW * rated <= raw <= PLATEAU_HIGH * rated:
-            return unit
-    return 0.0
+        rest = REST_RATIO * c.max_kpa / _scale(unit)
+        rested = s.rest_raw <= rest and not s.took_kpa > WORKING_LOW * c.max_kpa / _scale(unit)
+        if rested and s.kpa_try == 0.0 and _works(s, c, raw, unit):
+            s.plateau_unit = unit
+            s.plateau_t = t
+            s.plateau_top = raw
+            s.plateau_low = raw
+            return
 
 
 @kernel
-def _plateau_tells(s: Record, c: Record, unit: float) -> bool:
-    """Whether the plateau speaks for itself: the very rating, alive, in a run, with no ice about."""
-    top_ratio = s.plateau_top * _scale(unit) / c.max_kpa
-    rated = RATED_LOW <= top_ratio <= RATED_HIGH
-    return bool(rated and s.plateau_top > s.plateau_low and s.confirmed >= 1.0 and s.ambient_c > NO_ICE_C)
+def _prompt(s: Record) -> bool:
+    return bool(s.running > 0.0 and abs(s.plateau_t - s.start_t) <= PROMPT_S)
+
+
+@kernel
+def _end_watch(s: Record, c: Record, t: float, raw: float) -> None:
+    """The pressure has left what would be working: down speaks for the other unit, up against it."""
+    unit = s.plateau_unit
+    if raw * _scale(unit) > WORKING_HIGH * _usual_kpa(s, c):
+        s.plateau_runs = 0.0
+    elif _prompt(s) and s.confirmed >= 1.0 and t - s.plateau_t >= SOON_S:
+        s.plateau_runs += 1.0
+    s.plateau_unit = 0.0
+
+
+@kernel
+def _is_told(s: Record, c: Record, t: float) -> bool:
+    """Whether this start tells the unit of measure: with °F beside it, by its top, or as one of several."""
+    stood_s = t - s.plateau_t
+    if stood_s < SOON_S or not _prompt(s):
+        return False
+    if s.temp_f > 0.0 and s.plateau_unit == 1.0:
+        return True
+    if s.confirmed < 1.0 or s.plateau_top == s.plateau_low:
+        return False
+    if s.plateau_runs >= RUNS_N:
+        return True
+    top_ratio = s.plateau_top * _scale(s.plateau_unit) / _usual_kpa(s, c)
+    no_ice = s.ambient_c > NO_ICE_C or s.plateau_runs >= 1.0
+    return bool(stood_s >= ALONE_S and abs(top_ratio - 1.0) <= TOP_RATIO and no_ice)
 
 
 @kernel

@@ -121,7 +121,9 @@ STATE = np.dtype(
             "kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n", "eights_n", "tens_n"
         ),
         *_floats("kpa_try", "try_kpa", "try_kpa_t", "try_kpa_n", "try_kpa_h", "try_kpa_c", "try_kpa_moved"),
-        *_floats("plateau_unit", "plateau_t", "plateau_top", "plateau_low", "rest_raw"),
+        *_floats(
+            "plateau_unit", "plateau_t", "plateau_top", "plateau_low", "plateau_runs", "rest_raw", "usual_kpa"
+        ),
         *_floats("still_kpa", "still_kpa_t", "still_kpa_n", "still_kpa_most"),
         *_floats("still_c", "still_c_t", "still_run_s", "seen_seq"),
         *_floats("still_rh", "still_rh_t", "still_rh_c", "still_rh_k"),
@@ -310,6 +312,7 @@ ZERO_AT_FIRST = frozenset(
         "tens_n",
         "kpa_try",
         "plateau_unit",
+        "plateau_runs",
         "still_kpa_n",
         "still_kpa_most",
         "still_run_s",

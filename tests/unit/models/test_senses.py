@@ -90,6 +90,7 @@ def assert_told_alike(
     *,
     within_s: float,
     slight_g: float = SLIGHT_G,
+    slight_k: float = 2.0,
     beside: frozenset[Pattern] = frozenset(),
 ) -> None:
     """The same runs, no finding but those `beside` what was there, and the same water every day and now."""
@@ -100,7 +101,7 @@ def assert_told_alike(
     assert {f.pattern for f in got.findings} <= {f.pattern for f in wanted.findings} | beside
     for run, other in zip(got.runs, wanted.runs, strict=True):
         assert run.water_end_g == pytest.approx(other.water_end_g, abs=slight_g)
-        assert run.peak_temp_c == pytest.approx(other.peak_temp_c, abs=2.0)
+        assert run.peak_temp_c == pytest.approx(other.peak_temp_c, abs=slight_k)
     for mine, theirs in zip(got.water_days, wanted.water_days, strict=True):
         assert mine.grams == pytest.approx(theirs.grams, abs=slight_g)
 
@@ -152,7 +153,9 @@ def test_pressure_alone_in_psi(every_s: int, step: float, from_h: float) -> None
     clean = history(every_s=every_s)
     rows = rows_between(clean, from_h, 24.0)
     swapped = pressure_in(clean, rows, KPA_PER_PSI, step)
-    assert_told_alike(swapped, clean, within_s=120.0, slight_g=3.0)
+    # At 60 s the shortest runs are three readings long: one more or less is ten kelvin of warm-up.
+    slight_k = 2.0 if every_s == 10 else 12.0
+    assert_told_alike(swapped, clean, within_s=120.0, slight_g=3.0, slight_k=slight_k)
     assert flagged(swapped, SWAPPED)[0] in rows
     assert len(flagged(swapped, SWAPPED)) > 0.4 * len(rows)
 
