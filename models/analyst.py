@@ -256,7 +256,7 @@ class Analyst:
             run_records=_runs(events),
             finding_records=[*_newest(events), *gone],
             day_records=days,
-            status=engine.status(state, profile, self._parameters),
+            status=engine.status(state, profile, self._parameters, self._models),
             watermark=None if newest_ms is None else Watermark(newest_ms, self._clock_ms(), state.rows),
         )
         self._states[unit_id], self._told[unit_id] = state, _seen(state)

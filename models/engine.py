@@ -23,13 +23,16 @@ from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
 from ingest.units_of_measure import MS_PER_S, PA_PER_KPA
 from models import doubts, moisture, row_records
 from models.artefact import PatternModels
-from models.fold import N_COLUMNS, fold
+from models.features import warming_row
+from models.fold import EARLIEST_FORECAST_S, N_COLUMNS, fold
+from models.forecast import FEATURES as FORECAST_FEATURES
+from models.forecast import LATEST_MIN
 from models.humidity import pressure_dew_point_c
 from models.parameters import Parameters
 from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY, silent_unit
 from models.patterns.suppression import explained, explanation
 from models.patterns.watch import Moment, Watch, instant
-from models.records import Event, Finding, Pattern, UnitStatus, WaterDay
+from models.records import Event, Finding, Pattern, UnitStatus, WarmUpForecast, WaterDay
 from models.servicing import between, serviced, waiting
 from models.silence import silence_row
 from models.state import (
@@ -38,6 +41,7 @@ from models.state import (
     RUN_ROW,
     SILENCE,
     STATE,
+    WARMING,
     Record,
     constants,
     fresh_state,
@@ -89,6 +93,7 @@ def fingerprint(profile: UnitProfile, parameters: Parameters, models: PatternMod
     for pattern, model in sorted(models.of.items()):
         card = model.card
         digest.update(f"{pattern.value} {card.data_fingerprint} {card.seed} {card.threshold}".encode())
+    digest.update(f"{models.forecast.card.data_fingerprint} {models.forecast.card.seed}".encode())
     return digest.hexdigest()[:16]
 
 
@@ -295,7 +300,9 @@ def trace(
     )
 
 
-def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitStatus | None:
+def status(
+    state: State, profile: UnitProfile, parameters: Parameters, models: PatternModels
+) -> UnitStatus | None:
     """How the unit stands after its newest reading; None before the first."""
     s = state.memory[0]
     at = instant(float(s["t"]))
@@ -326,7 +333,20 @@ def status(state: State, profile: UnitProfile, parameters: Parameters) -> UnitSt
         dry_out_longest_min=max(float(moisture.dry_out_longest_s(s, const, at_c)), float(dry_out_s)) / 60.0,
         run=row_records.run_in_hand(state.unit_id, s) if running else None,
         doubtful=doubts.of_last_day(s),
+        forecast=_forecast(s, const, models) if running else None,
     )
+
+
+def _forecast(s: Record, const: Record, models: PatternModels) -> WarmUpForecast | None:
+    """The forecast for the run in hand, as long as there is one to give."""
+    elapsed_s = float(s["t"] - s["start_t"])
+    if s["confirmed"] == 0 or not math.isnan(s["run_to_hot_t"]) or elapsed_s < EARLIEST_FORECAST_S:
+        return None
+    if elapsed_s > 60.0 * LATEST_MIN:
+        return None
+    row = np.zeros(1, DECISION_ROW)
+    warming_row(s, const, float(s["t"]), row[0])
+    return models.forecast.forecast(row[0]["features"][: len(FORECAST_FEATURES)])
 
 
 def newest_ms(state: State) -> int | None:
@@ -471,6 +491,8 @@ def _judged(
             yield from row_records.water_days(unit_id, row)
             continue
         moment = row_records.moment(unit_id, row)
+        if row["kind"] == WARMING and probability >= models.of[Pattern.NEVER_REACHING_TEMPERATURE].threshold:
+            moment = row_records.with_forecast(moment, row, models.forecast)
         for pattern in SUPPRESSED_BY:
             judged = _asked(pattern, watches[pattern], moment, float(probability), models)
             yield from _taken(pattern, *judged, watches)

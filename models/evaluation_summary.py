@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +19,12 @@ from models import evaluation_detection as detection
 from models import evaluation_physics as physics
 from models.artefact import PatternModels
 from models.evaluation_faults import faults, without_cause
+from models.evaluation_forecast import forecasts
+from models.evaluation_foretold import hot_inside, level_inside
 from models.evaluation_grids import Column, Grid, readable
 from models.evaluation_unit import UnitEvidence
-from models.intervals import FEWEST_UNITS, LEVEL, RESAMPLES, Figure
+from models.forecast import ForecastCard
+from models.intervals import FEWEST_UNITS, LEVEL, RESAMPLES, Figure, share
 from models.machine_families import KINDS
 from models.records import Pattern
 
@@ -82,6 +85,7 @@ class Evaluation(msgspec.Struct, frozen=True, kw_only=True):
     fewest_units: int
     versions: dict[str, str]
     models: tuple[ModelLine, ...]
+    forecast: ForecastCard
     targets: tuple[Target, ...]
     grids: dict[str, Grid]
 
@@ -107,6 +111,7 @@ def summary(
         "air_hourly": physics.air_hourly(held_out),
         "air_of_runs": physics.air_of_runs(held_out),
         "runs": physics.runs(held_out),
+        "forecasts": forecasts(held_out),
         "hot_and_air": physics.hot_and_air(held_out),
         "water": physics.water(held_out),
         "balance": physics.balance(everyone),
@@ -136,6 +141,7 @@ def summary(
             "scikit-learn": sklearn.__version__,
             "numba": numba.__version__,
         },
+        forecast=models.forecast.card,
         models=tuple(model_line(models, pattern) for pattern in sorted(models.of)),
         targets=tuple(_targets(held_out, tested)),
         grids=grids,
@@ -162,6 +168,8 @@ MOST_DELAY = {
 }
 LEAST_SHARE = 0.95
 MOST_FALSE_PER_UNIT_MONTH = 0.02
+FIRST_MINUTE = 8
+COVERAGE_BAND = (0.85, 0.95)
 
 
 def _targets(units: Units, detector: str) -> list[Target]:
@@ -187,7 +195,20 @@ def _targets(units: Units, detector: str) -> list[Target]:
         out.append(
             Target(name=f"{name}: {measure}", at_most=most, reached=detection.own_delay(scores, pattern, 0.5))
         )
-    return out
+    return [*out, *_forecast_targets(units)]
+
+
+def _forecast_targets(units: Units) -> Iterator[Target]:
+    at_once = [unit.foretold.at(FIRST_MINUTE) for unit in units]
+    counts = [len(said.level_c) for said in at_once]
+    for what, inside in (("level", level_inside), ("time to hot", hot_inside)):
+        yield Target(
+            name=f"warm-up forecast at minute {FIRST_MINUTE}: {what} within its 90 % interval",
+            at_least=COVERAGE_BAND[0],
+            at_most=COVERAGE_BAND[1],
+            percent=True,
+            reached=share([inside(said).sum() for said in at_once], counts),
+        )
 
 
 def fleets(held_out: Units, same_kind: Units, one_fault: Units) -> Grid:

@@ -18,6 +18,7 @@ from ingest.units_of_measure import MS_PER_H, MS_PER_S
 from models import engine
 from models.artefact import PatternModels
 from models.detectors import Detector, Seen
+from models.evaluation_foretold import Foretold, foretold
 from models.evaluation_truth import Clock, FaultSpan, TrueRun, fault_spans, occurrences, true_runs
 from models.event_matching import MONTH_S, Occurrence, Told, match_runs
 from models.fleets import DAY_MS, FleetUnit
@@ -25,7 +26,8 @@ from models.parameters import Parameters
 from models.plant import Truth
 from models.records import Pattern, Run
 from models.replay import Collector
-from models.training import as_judged_at_the_door, unit_tables
+from models.state import Record
+from models.training import as_judged_at_the_door, labelled, unit_rows
 
 LEAST_M3 = 0.5
 """Free air below which a ratio says nothing. [m3]"""
@@ -112,6 +114,7 @@ class UnitEvidence:
     told: dict[str, tuple[Told, ...]]
     """Findings by name of the detector."""
     moments: dict[Pattern, Moments]
+    foretold: Foretold
 
 
 def unit_evidence(
@@ -129,10 +132,11 @@ def unit_evidence(
         raise ValueError(f"unit {unit.profile.unit_id!r} was simulated without keep_truth")
     readings = as_judged_at_the_door(unit.readings)
     found, hourly = _followed(unit, readings, parameters, models)
+    rows = unit_rows(unit, parameters)
     runs = tuple(run for _, run in sorted(found.runs.items()))
     true = true_runs(unit, readings)
     seen = Seen(profile=unit.profile, readings=readings, runs=runs, findings=tuple(found.findings.values()))
-    labelled, shown = occurrences(unit, readings, truth, true)
+    true_ones, shown = occurrences(unit, readings, truth, true)
     of_runs = np.array(
         [(run.last_at.timestamp(), run.ambient_temp_c, run.ambient_error_k) for run in runs]
     ).reshape(-1, 3)
@@ -150,11 +154,12 @@ def unit_evidence(
         air_of_runs=_air(of_runs, Clock(unit), truth),
         runs=_runs(true, runs, unit.spec.instruments.every_s),
         water=_water(unit, found, runs, truth, parameters),
-        occurrences=labelled,
         faults=fault_spans(unit),
+        occurrences=true_ones,
         shown=shown,
         told={detector.name: tuple(detector.told(seen)) for detector in detectors},
-        moments=_moments(unit, parameters, models),
+        moments=_moments(unit, rows, models),
+        foretold=foretold(unit, rows, models.forecast),
     )
 
 
@@ -189,7 +194,7 @@ def _followed(
     for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         state, events = engine.advance(state, readings[first:last], unit.profile, parameters, models)
         found.take(events)
-        stands = engine.status(state, unit.profile, parameters)
+        stands = engine.status(state, unit.profile, parameters, models)
         if stands is not None and math.isfinite(stands.ambient_temp_c):
             hourly.append((stands.observed_at.timestamp(), stands.ambient_temp_c, stands.ambient_error_k))
     found.take(engine.unfinished(state))
@@ -256,10 +261,10 @@ def _residual_g(run: Run) -> float:
     return run.water_start_g + run.water_in_g - gone_g - run.water_end_g
 
 
-def _moments(unit: FleetUnit, parameters: Parameters, models: PatternModels) -> dict[Pattern, Moments]:
+def _moments(unit: FleetUnit, rows: Record, models: PatternModels) -> dict[Pattern, Moments]:
     """Those of full weight: what is marginal or undecided by its meaning says nothing about a probability."""
     out = {}
-    for pattern, table in unit_tables(unit, 0, parameters).items():
+    for pattern, table in labelled(unit, rows, 0).items():
         sure = table.weight == 1.0
         features = table.features[sure]
         said = models.of[pattern].probability(features) if len(features) else np.zeros(0)

@@ -12,25 +12,31 @@ from ingest.units_of_measure import S_PER_H
 from models.compiled import kernel
 from models.signals import recent_mean_c
 from models.state import RUN_ENDED, WARMING, Record
+from models.warm_up import FURTHEST_K, USUAL_TAU_MIN, approach
 
+OIL_TURNS_S = 60.0
+"""Until the oil has gone round, the sensor shows where it lay, not what it takes up."""
 S_PER_DAY = 24.0 * S_PER_H
 WEEK_S = 7.0 * S_PER_DAY
 
 WARMING_COLUMNS = (
     "elapsed_min",
-    "short_of_required_k",
-    "slope_k_min",
-    "forecast_short_k",
-    "forecast_to_hot_min",
-    "progress",
-    "climb_k",
-    "never_hot_runs",
-    "own_warm_up_ratio",
-    "warm_start_k",
-    "steepness_ratio",
+    "now_c",
     "required_c",
-    "straight_ratio",
-    "bent_ratio",
+    "short_of_required_k",
+    "above_air_k",
+    "warm_start_k",
+    "progress",
+    "rate_k_min",
+    "tau_min",
+    "left_k",
+    "left_sd_k",
+    "scatter_k",
+    "left_ratio",
+    "spare_ratio",
+    "air_share",
+    "own_warm_up_ratio",
+    "never_hot_runs",
 )
 RUN_COLUMNS = (
     "wet_runs_week",
@@ -66,51 +72,40 @@ PRESSURE_COLUMNS = (
 
 @kernel
 def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
-    """Where the warm-up of the run in hand stands and where its curve is heading.
-
-    Three means, a third of the run apart, give two slopes; their ratio is how the approach slows down, and
-    the geometric series of further steps gives the end temperature. The longer the run, the wider the base: a
-    slow machine's bend drowns in noise over two minutes.
-    """
-    apart_s = min(max((t - s.start_t) / 3.0, 120.0), 300.0)
+    """Where the warm-up of the run in hand stands and where its curve is heading."""
+    elapsed_min = (t - s.start_t) / 60.0
     now_c = recent_mean_c(s, t - 90.0, t + 1.0)
-    mid_c = recent_mean_c(s, t - apart_s - 90.0, t - apart_s)
-    old_c = recent_mean_c(s, t - 2.0 * apart_s - 90.0, t - 2.0 * apart_s)
     if math.isnan(now_c):
         now_c = s.smooth_c
     # Judged against the least that the doubt about the air leaves, so that doubt never makes a finding.
     required_c = s.now_least_c
     short_k = required_c - now_c
-    step_k = now_c - mid_c
-    before_k = mid_c - old_c
-    if math.isnan(step_k):
-        step_k = (now_c - s.start_temp_c) * apart_s / max(t - s.start_t, apart_s)
-    slowing = step_k / before_k if before_k > 0.2 else 0.9
-    slowing = min(max(slowing, 0.0), 0.97)
-    left_k = max(step_k, 0.0) * slowing / (1.0 - slowing)
-    to_hot_min = 120.0
-    if left_k > short_k > 0.0 and slowing > 0.01:
-        steps = math.log(1.0 - short_k / left_k) / math.log(slowing)
-        to_hot_min = min(steps * apart_s / 60.0, 120.0)
+    rate, tau_min, left_k, left_sd_k, scatter_k = approach(s, s.start_t + OIL_TURNS_S)
+    if math.isnan(rate):
+        rate = (now_c - s.start_temp_c) / max(elapsed_min, 1.0)
+        tau_min, left_k, left_sd_k, scatter_k = USUAL_TAU_MIN, rate * USUAL_TAU_MIN, FURTHEST_K, 0.0
     row.kind = WARMING
     row.t = t
     row.run_start_t = s.start_t
     row.since_t = s.start_t
     f = row.features
-    f[0] = (t - s.start_t) / 60.0
-    f[1] = short_k
-    f[2] = 60.0 * step_k / apart_s
-    f[3] = min(max(short_k - left_k, -60.0), 90.0)
-    f[4] = to_hot_min
-    f[5] = (now_c - s.start_temp_c) / max(required_c - s.start_temp_c, 5.0)
-    f[6] = required_c - s.ambient_c
-    f[7] = min(s.never_hot_runs, 3.0)
-    f[8] = min(f[0] / max(s.own_to_hot_min, 2.0), 10.0)
-    f[9] = s.start_temp_c - s.ambient_c
-    f[10] = slowing
-    f[11] = required_c
-    f[12] = min(max(10.0 * f[2] / max(short_k, 1.0), -1.0), 4.0)
-    f[13] = min(left_k / max(short_k, 1.0), 4.0)
+    f[0] = elapsed_min
+    f[1] = now_c
+    f[2] = required_c
+    f[3] = short_k
+    f[4] = now_c - s.ambient_c
+    f[5] = s.start_temp_c - s.ambient_c
+    f[6] = (now_c - s.start_temp_c) / max(required_c - s.start_temp_c, 5.0)
+    f[7] = rate
+    f[8] = tau_min
+    f[9] = left_k
+    f[10] = left_sd_k
+    f[11] = scatter_k
+    f[12] = min(max(left_k / max(short_k, 1.0), -1.0), 5.0)
+    f[13] = min(max((left_k - short_k) / max(left_sd_k, 1.0), -20.0), 20.0)
+    f[14] = min(s.run_air_m3 / max(c.rated_m3_s * (t - s.start_t), 1e-6), 1.5)
+    f[15] = min(elapsed_min / max(s.own_to_hot_min, 2.0), 10.0)
+    f[16] = min(s.never_hot_runs, 3.0)
 
 
 @kernel

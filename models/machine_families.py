@@ -82,10 +82,31 @@ def _slow_valve(rng: np.random.Generator) -> Machine:
     )
 
 
+def _wide(rng: np.random.Generator) -> Machine:
+    """Any thermal loop that could be built, so that no model learns the constants of the few families."""
+    loop_kj_k = float(np.exp(rng.uniform(np.log(18.0), np.log(170.0))))
+    machine = (
+        _modulating(rng, (loop_kj_k, loop_kj_k))
+        if rng.random() < 0.5
+        else _load_unload(rng, (20.0, 400.0), (loop_kj_k, loop_kj_k))
+    )
+    return machine._replace(
+        valve_open_c=rng.uniform(66.0, 88.0),
+        valve_span_k=rng.uniform(4.0, 20.0),
+        valve_leak_frac=rng.uniform(0.0, 0.08),
+        valve_hysteresis_k=rng.uniform(0.0, 6.0),
+        valve_lag_s=rng.uniform(0.0, 120.0),
+        idle_power_frac=machine.idle_power_frac * rng.uniform(0.8, 1.2),
+        rated_kpa=rng.uniform(800.0, 1100.0),
+        sump_gas_m3=rng.uniform(0.005, 0.02),
+    )
+
+
 MACHINES: dict[str, Callable[[np.random.Generator], Machine]] = {
     "modulating_light": lambda rng: _modulating(rng, (28.0, 60.0)),
     "modulating_heavy": lambda rng: _modulating(rng, (60.0, 120.0)),
     "load_unload": lambda rng: _load_unload(rng, (60.0, 200.0), (35.0, 110.0)),
+    "wide": _wide,
     "modulating_slow_valve": _slow_valve,
     "load_unload_large": lambda rng: _load_unload(rng, (150.0, 400.0), (90.0, 160.0)),
     "compact": lambda rng: _modulating(rng, (20.0, 35.0))._replace(frame_j_k=12000.0, sump_gas_m3=0.006),
@@ -108,7 +129,7 @@ class FleetKind:
 
 KINDS = {
     "training": FleetKind(
-        families=("modulating_light", "modulating_heavy", "load_unload"),
+        families=("modulating_light", "modulating_heavy", "load_unload", "wide", "wide", "wide"),
         climates=("humid_warm", "temperate", "cold"),
         operators=(
             "all_day",

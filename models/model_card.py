@@ -35,6 +35,7 @@ def _templates() -> jinja2.Environment:
     )
     environment.filters["readable"] = readable
     environment.filters["counted"] = lambda n: f"{n:,}"
+    environment.filters["whole_percent"] = lambda part: f"{100.0 * part:.0f} %"
     environment.filters["percent"] = lambda part: f"{100.0 * part:g} %"
     return environment
 
@@ -70,9 +71,13 @@ def _targets(evaluation: Evaluation) -> str:
 
 
 def _asked(target: Target) -> str:
-    least = target.at_least is not None
-    limit = target.at_least if target.at_least is not None else target.at_most
-    return f"{'at least' if least else 'at most'} {number(limit, target.digits, percent=target.percent)}"
+    least, most = (
+        None if limit is None else number(limit, target.digits, percent=target.percent)
+        for limit in (target.at_least, target.at_most)
+    )
+    if least and most:
+        return f"{least} to {most}"
+    return f"at least {least}" if least else f"at most {most}"
 
 
 def _cell(cell: Cell, column: Column) -> str:

@@ -122,6 +122,19 @@ class WaterDay(msgspec.Struct, frozen=True, kw_only=True):
     high: float
 
 
+class WarmUpForecast(msgspec.Struct, frozen=True, kw_only=True):
+    """Where the run in hand is heading; each range holds nine runs in ten."""
+
+    level_low_c: float
+    level_c: float
+    """Discharge temperature at which it levels off, most likely. [degC]"""
+    level_high_c: float
+    to_hot_low_min: float | None
+    """From the run's start until it is hot; None: not within the hour. [min]"""
+    to_hot_min: float | None
+    to_hot_high_min: float | None
+
+
 class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     """How a unit stands at its newest reading. NaN: not known."""
 
@@ -149,6 +162,8 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     """The run it is in, as far as it has got."""
     doubtful: dict[str, int] = {}
     """Kind of doubt (`models.doubts.NAMES`) -> readings of the last 21 to 24 hours; none are left out."""
+    forecast: WarmUpForecast | None = None
+    """Of a run that is not hot yet, from its eighth minute to its fortieth."""
 
 
 Event = Run | Finding | WaterDay

@@ -6,10 +6,12 @@ import datetime as dt
 import math
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 
 from models import build_up, overheat
 from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, WARMING_COLUMNS
+from models.forecast import FEATURES, LATEST_MIN, Forecaster
 from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
@@ -65,6 +67,15 @@ def moment(unit_id: str, row: Record) -> Moment:
         since_at=instant(float(row["since_t"])),
         features=dict(zip(names, row["features"].tolist(), strict=False)),
     )
+
+
+def with_forecast(moment: Moment, row: Record, forecaster: Forecaster) -> Moment:
+    """The same moment of a warm-up with the level that is forecast for it, while there is one to give."""
+    if moment.features["elapsed_min"] > LATEST_MIN:
+        return moment
+    seen = forecaster.forecast(row["features"][: len(FEATURES)])
+    level = {"level_low_c": seen.level_low_c, "level_c": seen.level_c, "level_high_c": seen.level_high_c}
+    return msgspec.structs.replace(moment, features=moment.features | level)
 
 
 def water_days(unit_id: str, row: Record) -> Iterator[WaterDay]:

@@ -24,9 +24,9 @@ from models.parameters import Parameters
 Record = Any
 """A numpy record array of one of these types, or one row of it: numpy's annotations know no field names."""
 
-N_BINS = 24
+N_BINS = 30
 BIN_S = 30.0
-"""Warm-up memory: means over half a minute, twelve minutes deep."""
+"""Warm-up memory: means over half a minute, a quarter of an hour deep."""
 N_SOAK = 6
 SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
@@ -41,7 +41,7 @@ N_AIR = 4
 """Unknowns of the air: see `models.air_filter`."""
 N_STARTS, N_JUDGED = 32, 5
 """Timed starts that are remembered, and the last ones that were judged."""
-N_FEATURES = 16
+N_FEATURES = 24
 N_SIGNALS = 5
 N_GAPS = 8
 """Long silences that are remembered: two months of a truck that works one week in two."""

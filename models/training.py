@@ -7,8 +7,6 @@ the plant.
 
 from __future__ import annotations
 
-import hashlib
-import platform
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -17,8 +15,8 @@ from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
-import sklearn
 from numpy.typing import NDArray
+from sklearn.ensemble import GradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import SplineTransformer, StandardScaler
@@ -29,10 +27,13 @@ from ingest.units_of_measure import MS_PER_S
 from models.artefact import ModelCard, PatternModel, PatternModels, save_model
 from models.engine import decision_rows
 from models.fleets import FleetUnit, fleet_unit
+from models.forecast import save_forecaster
+from models.forecast_training import ForecastTable, fit_forecaster, forecast_table, unknown_apart
 from models.labels import TWIN_RATIO, Label
 from models.parameters import Parameters
 from models.patterns import LEARNT
 from models.records import Pattern
+from models.skops_file import data_fingerprint, versions
 from models.state import WARMING, Record
 
 NEAR_S = 240.0
@@ -41,16 +42,18 @@ MARGINAL_WEIGHT = 0.2
 WARM_TWIN_C = (7.0, 40.0)
 """Above what an estimate of freezing air may err by, up to the hottest yards. [degC]"""
 SEED = 20260101
-N_UNITS = 240
+N_UNITS = 360
 DAYS = 30
 ENOUGH_MOMENTS = 50
 
+BOOSTING = {"n_estimators": 120, "max_depth": 3, "min_samples_leaf": 50, "subsample": 0.5, "max_features": 8}
+"""Shallow trees: a warm-up is told by a few quantities together, which no sum of curves in one each can."""
 KNOTS = 5
 STRENGTH = 0.1
 """Inverse regularisation of the logistic regression. [-]"""
 THRESHOLDS = {
     Pattern.SHORT_CYCLING: 0.6,
-    Pattern.NEVER_REACHING_TEMPERATURE: 0.6,
+    Pattern.NEVER_REACHING_TEMPERATURE: 0.8,
     Pattern.PRESSURE_SENSOR_ICING: 0.5,
 }
 """Probability from which a finding is opened. Ice is dangerous, so a doubt is told at even odds; for the
@@ -81,9 +84,21 @@ class Table:
         )
 
 
-def unit_tables(unit: FleetUnit, group: int, parameters: Parameters) -> dict[Pattern, Table]:
-    """Decision moments of one simulated unit, labelled."""
-    _, rows = decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)
+@dataclass(frozen=True, kw_only=True)
+class Tables:
+    """All that a fleet teaches."""
+
+    of: dict[Pattern, Table]
+    forecast: ForecastTable
+
+
+def unit_rows(unit: FleetUnit, parameters: Parameters) -> Record:
+    """Decision moments of one simulated unit as the engine meets them."""
+    return decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)[1]
+
+
+def labelled(unit: FleetUnit, rows: Record, group: int) -> dict[Pattern, Table]:
+    """Decision moments of one simulated unit by pattern, with what was true of them."""
     tables = {pattern: _table(pattern, rows, unit.labels, group) for pattern in LEARNT}
     warming = Pattern.NEVER_REACHING_TEMPERATURE
     tables[warming] = _without_undecided(tables[warming], rows[rows["kind"] == WARMING], unit)
@@ -158,10 +173,10 @@ def _inside(label: Label, rows: Record) -> NDArray[np.bool_]:
     return np.asarray((rows["t"] >= start_s - NEAR_S) & (rows["t"] <= end_s + NEAR_S))
 
 
-def _simulated(
-    index: int, *, seed: int, days: int, kind: str, parameters: Parameters
-) -> dict[Pattern, Table]:
-    return unit_tables(fleet_unit(seed, index, days=days, kind=kind), index, parameters)
+def _simulated(index: int, *, seed: int, days: int, kind: str, parameters: Parameters) -> Tables:
+    unit = fleet_unit(seed, index, days=days, kind=kind, keep_truth=True)
+    rows = unit_rows(unit, parameters)
+    return Tables(of=labelled(unit, rows, index), forecast=forecast_table(unit, rows, index))
 
 
 def simulated_tables(
@@ -173,20 +188,21 @@ def simulated_tables(
     parameters: Parameters | None = None,
     workers: int = 2,
     on_progress: Callable[[int, int], None] | None = None,
-) -> dict[Pattern, Table]:
+) -> Tables:
     """Labelled tables of a whole simulated fleet, one unit after another over `workers` processes."""
     work = partial(_simulated, seed=seed, days=days, kind=kind, parameters=parameters or Parameters())
-    parts: list[dict[Pattern, Table]] = []
+    parts: list[Tables] = []
     for part in _mapped(work, n_units, workers):
         parts.append(part)
         if on_progress:
             on_progress(len(parts), n_units)
-    return {pattern: Table.joined(part[pattern] for part in parts) for pattern in LEARNT}
+    return Tables(
+        of={pattern: Table.joined(part.of[pattern] for part in parts) for pattern in LEARNT},
+        forecast=ForecastTable.joined(part.forecast for part in parts),
+    )
 
 
-def _mapped(
-    work: Callable[[int], dict[Pattern, Table]], n: int, workers: int
-) -> Iterator[dict[Pattern, Table]]:
+def _mapped(work: Callable[[int], Tables], n: int, workers: int) -> Iterator[Tables]:
     if workers <= 1:
         yield from map(work, range(n))
         return
@@ -209,10 +225,14 @@ def train(
     shows no case of stops the training before any file is written.
     """
     tables = simulated_tables(seed=seed, n_units=n_units, days=days, workers=workers, on_progress=on_progress)
-    models = {pattern: fit(pattern, table, seed=seed) for pattern, table in tables.items()}
-    for model in models.values():
+    models = PatternModels(
+        of={pattern: fit(pattern, table, seed=seed) for pattern, table in tables.of.items()},
+        forecast=fit_forecaster(tables.forecast, seed=seed),
+    )
+    for model in models.of.values():
         save_model(model, folder)
-    return PatternModels(of=models)
+    save_forecaster(models.forecast, folder)
+    return models
 
 
 class NoCaseError(ValueError):
@@ -220,7 +240,7 @@ class NoCaseError(ValueError):
 
 
 def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = None) -> PatternModel:
-    """A logistic model that is smooth in each feature: it carries over to machines unlike those it has seen.
+    """A logistic model that is smooth in each feature, or shallow boosted trees where features tell together.
 
     Parameters
     ----------
@@ -243,24 +263,25 @@ def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = 
         )
     if pattern is Pattern.PRESSURE_SENSOR_ICING:
         table = with_warm_twins(table, np.random.default_rng(seed))
-    model = make_pipeline(
-        StandardScaler(),
-        SplineTransformer(n_knots=KNOTS, degree=2, extrapolation="linear", handle_missing="zeros"),
-        LogisticRegression(C=STRENGTH, max_iter=3000),
-    )
-    model.fit(table.features, table.truth, logisticregression__sample_weight=_balanced(table))
+    if pattern is Pattern.NEVER_REACHING_TEMPERATURE:
+        model = make_pipeline(unknown_apart(), GradientBoostingClassifier(**BOOSTING, random_state=seed))
+        weight = {"gradientboostingclassifier__sample_weight": _balanced(table)}
+    else:
+        model = make_pipeline(
+            StandardScaler(),
+            SplineTransformer(n_knots=KNOTS, degree=2, extrapolation="linear", handle_missing="zeros"),
+            LogisticRegression(C=STRENGTH, max_iter=3000),
+        )
+        weight = {"logisticregression__sample_weight": _balanced(table)}
+    model.fit(table.features, table.truth, **weight)
     return PatternModel(
         card=ModelCard(
             pattern=pattern,
             features=LEARNT[pattern].FEATURES,
             threshold=THRESHOLDS[pattern] if threshold is None else threshold,
             seed=seed,
-            data_fingerprint=fingerprint(table),
-            versions={
-                "python": platform.python_version(),
-                "numpy": np.__version__,
-                "scikit-learn": sklearn.__version__,
-            },
+            data_fingerprint=data_fingerprint(table.features, table.truth, table.weight, table.group),
+            versions=versions(),
             figures={"moments": float(len(table.truth)), "true": float(table.truth.sum())},
         ),
         classifier=model,
@@ -271,11 +292,3 @@ def _balanced(table: Table) -> FloatArray:
     """Weights that let a unit with a thousand moments say no more than one with fifty."""
     _, of_unit, counts = np.unique(table.group, return_inverse=True, return_counts=True)
     return table.weight * (np.minimum(counts, ENOUGH_MOMENTS) / counts)[of_unit]
-
-
-def fingerprint(table: Table) -> str:
-    """Short hash of the training data."""
-    digest = hashlib.sha256()
-    for column in (table.features, table.truth, table.weight, table.group):
-        digest.update(np.ascontiguousarray(column).tobytes())
-    return digest.hexdigest()[:16]

@@ -9,7 +9,7 @@ import math
 from nicegui import ui
 
 from alerts.message import dry_out_line
-from dashboards import display, doubtful, words
+from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
 from dashboards.feed import Feed
@@ -108,7 +108,7 @@ class UnitHead:
             "unknown": "not known",
             "uncertain": "",
         }[data["water_level"]]
-        tiles = (
+        tiles: tuple[tuple[str, str, str, str], ...] = (
             ("Discharge", data["temp"], f"needs {data['required']}", data["gap"]),
             (
                 "Dew margin",
@@ -132,6 +132,9 @@ class UnitHead:
             ),
             ("Hour meter", data["hours"], "", ""),
         )
+        if status.forecast is not None:
+            words = warming.heading_range(status.forecast, system)
+            tiles = (("Heading for", warming.heading(status.forecast, system), words, ""), *tiles)
         for name, figure, below, mark in tiles:
             with ui.element("div").classes("dw-tile"):
                 ui.label(name).classes("dw-cap")

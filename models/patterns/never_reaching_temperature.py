@@ -19,17 +19,7 @@ __all__ = ["COLUMNS", "FEATURES", "JUDGED_AT", "PATTERN", "evidence", "judge"]
 
 PATTERN = Pattern.NEVER_REACHING_TEMPERATURE
 JUDGED_AT = WARMING
-FEATURES = (
-    "elapsed_min",
-    "short_of_required_k",
-    "slope_k_min",
-    "forecast_short_k",
-    "progress",
-    "never_hot_runs",
-    "own_warm_up_ratio",
-    "straight_ratio",
-    "bent_ratio",
-)
+FEATURES = COLUMNS
 """What its model is given, of the row's columns."""
 TELLING_RATIO = 1.5
 """Only a warm-up well beyond the unit's usual one is worth a sentence."""
@@ -39,22 +29,15 @@ CLEAR_K = 3.0
 
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What the features say, in words."""
-    required_c = f["required_c"]
-    now_c = required_c - f["short_of_required_k"]
-    end_c = required_c - f["forecast_short_k"]
     facts = [
         fact(
             "short_of_required_k",
             f["short_of_required_k"],
-            f"{f['elapsed_min']:.0f} min into the run the discharge is at {temp_text(now_c)}, "
-            f"{difference_text(f['short_of_required_k'])} short of the {temp_text(required_c)} it needs.",
+            f"{f['elapsed_min']:.0f} min into the run the discharge is at {temp_text(f['now_c'])}, "
+            f"{difference_text(f['short_of_required_k'])} short of the"
+            f" {temp_text(f['required_c'])} it needs.",
         ),
-        fact(
-            "slope_k_min",
-            f["slope_k_min"],
-            f"It rises by {difference_text(max(f['slope_k_min'], 0.0), 1)} a minute"
-            f" and its curve levels off near {temp_text(end_c)}.",
-        ),
+        fact("rate_k_min", f["rate_k_min"], _heading(f)),
     ]
     if f["never_hot_runs"] >= 1:
         n = round(f["never_hot_runs"])
@@ -71,10 +54,20 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     return tuple(facts)
 
 
+def _heading(f: dict[str, float]) -> str:
+    """Where the curve leads: the forecast with its range, or the fitted end alone once the run is long."""
+    rises = f"It rises by {difference_text(max(f['rate_k_min'], 0.0), 1)} a minute and "
+    if "level_c" not in f:
+        return rises + f"its curve levels off near {temp_text(f['now_c'] + max(f['left_k'], 0.0))}."
+    return (
+        rises + f"is expected to level off near {temp_text(f['level_c'])}"
+        f" (nine in ten such runs: {temp_text(f['level_low_c'])} to {temp_text(f['level_high_c'])})."
+    )
+
+
 def _clearly_short(moment: Moment) -> bool:
-    """Short by more than sensors and the doubt about the air explain, now and where the curve is heading."""
-    f = moment.features
-    return f["short_of_required_k"] >= CLEAR_K and f["forecast_short_k"] >= CLEAR_K
+    """Short by more than sensors and the doubt about the air explain."""
+    return moment.features["short_of_required_k"] >= CLEAR_K
 
 
 def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:

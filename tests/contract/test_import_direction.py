@@ -28,9 +28,11 @@ SIMULATION = frozenset(
     )
 )
 MAY_SIMULATE = SIMULATION | {
+    "models.forecast_training",
     "models.training",
     "models.evaluation",
     "models.evaluation_faults",
+    "models.evaluation_foretold",
     "models.evaluation_summary",
     "models.evaluation_truth",
     "models.evaluation_unit",

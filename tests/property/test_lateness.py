@@ -120,7 +120,7 @@ def folded_in_order(site: Site, readings: Readings) -> dict[str, object]:
         "runs": [run for run in replay.runs if run.end_at is not None],
         "findings": list(replay.findings),
         "water": list(replay.water_days),
-        "status": as_json(engine.status(state, profile, PARAMETERS)),
+        "status": as_json(engine.status(state, profile, PARAMETERS, load_models())),
     }
 
 

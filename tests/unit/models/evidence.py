@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from models.evaluation_foretold import Foretold
 from models.evaluation_unit import Air, Runs, UnitEvidence, Water
 from models.event_matching import Occurrence, Told
 from models.records import Pattern
@@ -55,6 +56,7 @@ QUIET = UnitEvidence(
     shown=(),
     told={"models": ()},
     moments={},
+    foretold=Foretold(**{one.name: np.zeros(0) for one in dataclasses.fields(Foretold)}),
 )
 """A month in which nothing happened."""
 

@@ -153,7 +153,7 @@ def test_the_status_is_that_of_the_newest_reading(site: Site) -> None:
     profile = simulated(ICING_UNIT).profile
     state = fold(readings, profile=profile).state
     assert status is not None
-    wanted = engine.status(state, profile, PARAMETERS)
+    wanted = engine.status(state, profile, PARAMETERS, load_models())
     assert msgspec.json.encode(status) == msgspec.json.encode(wanted)
 
 

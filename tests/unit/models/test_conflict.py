@@ -9,6 +9,7 @@ import pytest
 
 from ingest.reading import Readings
 from models import engine
+from models.artefact import load_models
 from models.conflict import BLOWDOWN_S, ENOUGH_READINGS, FILL_S
 from models.plant import Truth
 from models.state import (
@@ -125,11 +126,11 @@ def test_the_run_is_marked_and_the_status_tells(clean: Readings) -> None:
     first, second, third = fold(iced).runs
     assert (first.pressure_trusted, second.pressure_trusted, third.pressure_trusted) == (True, False, True)
     during = fold(iced[at_s(iced) < SECOND_S + 1200])
-    status = engine.status(during.state, PROFILE, PARAMETERS)
+    status = engine.status(during.state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert not status.pressure_trusted
     assert status.running
-    after = engine.status(fold(iced).state, PROFILE, PARAMETERS)
+    after = engine.status(fold(iced).state, PROFILE, PARAMETERS, load_models())
     assert after is not None
     assert after.pressure_trusted
 

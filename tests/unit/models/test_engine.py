@@ -122,7 +122,7 @@ def test_what_was_found_is_made_of_all_that_decides_it() -> None:
 
 def test_nothing_is_known_before_the_first_reading() -> None:
     state = engine.initial_state("unit")
-    assert engine.status(state, PROFILE, PARAMETERS) is None
+    assert engine.status(state, PROFILE, PARAMETERS, load_models()) is None
     assert engine.newest_ms(state) is None
     assert engine.unfinished(state) == []
     assert engine.standing(state) == []
@@ -131,7 +131,7 @@ def test_nothing_is_known_before_the_first_reading() -> None:
 def test_the_status_of_a_running_unit(history: Readings) -> None:
     until = history[history.observed_at_ms <= history.observed_at_ms[0] + 8 * 3_600_000 - 1_200_000]
     state = fold(until).state
-    status = engine.status(state, PROFILE, PARAMETERS)
+    status = engine.status(state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert status.running
     assert status.run is not None
@@ -153,7 +153,7 @@ def test_required_temperature_is_the_dew_point_and_the_margin(history: Readings,
     warm = dataclasses.replace(
         until, ambient_temp_c=np.full(len(until), 33.0), ambient_rh_pct=np.full(len(until), 70.0)
     )
-    status = engine.status(fold(warm).state, PROFILE, PARAMETERS)
+    status = engine.status(fold(warm).state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     gauge_kpa = status.pressure_kpa if status.running else 0.95 * PROFILE.max_pressure_kpa
     squeezed_pa = (
@@ -166,7 +166,7 @@ def test_required_temperature_is_the_dew_point_and_the_margin(history: Readings,
 
 def test_dry_air_leaves_the_floor_as_required(history: Readings) -> None:
     dry = dataclasses.replace(history, ambient_rh_pct=np.full(len(history), 15.0))
-    status = engine.status(fold(dry).state, PROFILE, PARAMETERS)
+    status = engine.status(fold(dry).state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert status.required_temp_c == PARAMETERS.required_floor_c
     assert status.pressure_dew_point_c < status.required_temp_c - PARAMETERS.required_margin_k
@@ -174,7 +174,7 @@ def test_dry_air_leaves_the_floor_as_required(history: Readings) -> None:
 
 def test_a_trace_ends_where_the_status_stands(history: Readings) -> None:
     trace = engine.trace(engine.initial_state("unit"), history, PROFILE, PARAMETERS)
-    status = engine.status(fold(history).state, PROFILE, PARAMETERS)
+    status = engine.status(fold(history).state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert trace.water_g[-1] == status.water_g
     assert trace.ambient_temp_c[-1] == status.ambient_temp_c
@@ -229,7 +229,7 @@ def test_nothing_but_unreported_signals_is_no_news() -> None:
     )
     found = fold(blank)
     assert found.events == []
-    status = engine.status(found.state, PROFILE, PARAMETERS)
+    status = engine.status(found.state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert math.isnan(status.discharge_temp_c)
     assert not status.running

@@ -14,7 +14,7 @@ from models.evaluation_unit import UnitEvidence, unit_evidence
 from models.fleets import FleetUnit, fleet_unit
 from models.parameters import Parameters
 from models.replay import Collector
-from models.training import as_judged_at_the_door, unit_tables
+from models.training import as_judged_at_the_door, labelled, unit_rows
 from tests.unit.models.histories import FLEET_SEED, NEVER_HOT_UNIT
 
 PARAMETERS = Parameters()
@@ -98,7 +98,7 @@ def test_runs_are_matched_on_the_trucks_clock(evidence: UnitEvidence, unit: Flee
 
 
 def test_moments_are_those_of_full_weight(evidence: UnitEvidence, unit: FleetUnit) -> None:
-    for pattern, table in unit_tables(unit, 0, PARAMETERS).items():
+    for pattern, table in labelled(unit, unit_rows(unit, PARAMETERS), 0).items():
         sure = table.weight == 1.0
         np.testing.assert_array_equal(evidence.moments[pattern].truth, table.truth[sure])
         assert len(evidence.moments[pattern].probability) == sure.sum()

@@ -13,6 +13,7 @@ from ingest.quality import Quality
 from ingest.reading import IntArray, Readings
 from ingest.units_of_measure import KPA_PER_BAR, KPA_PER_PSI, f_from_c
 from models import engine
+from models.artefact import load_models
 from models.plant import Truth
 from models.records import Pattern
 from models.trace import Trace
@@ -357,11 +358,11 @@ def test_the_status_counts_the_doubtful_readings_of_a_day_and_forgets_them() -> 
     clean = history()
     rows = rows_between(clean, 22.0, 24.0)
     swapped = fold(in_f(clean, rows))
-    status = engine.status(swapped.state, PROFILE, PARAMETERS)
+    status = engine.status(swapped.state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     assert status.doubtful["discharge_temp_in_f"] == len(flagged(in_f(clean, rows), SWAPPED))
     later = by_hand(np.arange(50 * 3600, 51 * 3600, 10.0), temp_c=15.0, rh_pct=60.0, hours=clean.hours[-1])
-    after = engine.status(fold(later, state=swapped.state).state, PROFILE, PARAMETERS)
+    after = engine.status(fold(later, state=swapped.state).state, PROFILE, PARAMETERS, load_models())
     assert after is not None
     assert "discharge_temp_in_f" not in after.doubtful
 

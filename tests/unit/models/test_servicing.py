@@ -79,7 +79,7 @@ def test_a_drain_after_the_last_reading_shows_at_once() -> None:
     assert water_of(state)[2] == pytest.approx(left_g)
     changed, _ = folded([READINGS], [service(LAST_MS + 60_000, Work.OIL_CHANGE)])
     assert water_of(changed) == (0.0, 0.0, moisture.FILM_G)
-    status = engine.status(state, UNIT.profile, PARAMETERS)
+    status = engine.status(state, UNIT.profile, PARAMETERS, load_models())
     assert status is not None
     assert (status.water_g, status.dry_out_min) == (0.0, 0.0)
 

@@ -25,8 +25,9 @@ from models.training import (
     as_judged_at_the_door,
     fingerprint,
     fit,
+    labelled,
     simulated_tables,
-    unit_tables,
+    unit_rows,
     with_warm_twins,
 )
 from tests.unit.models.histories import ICING_UNIT, NEVER_HOT_UNIT, SHORT_CYCLING_UNIT, by_hand, simulated
@@ -62,7 +63,7 @@ def test_a_row_is_what_its_model_is_asked(tables: dict[Pattern, Table], pattern:
 )
 def test_rows_inside_a_true_occurrence_are_true_and_no_others(pattern: Pattern, index: int) -> None:
     unit = simulated(index)
-    table = unit_tables(unit, 0, Parameters())[pattern]
+    table = labelled(unit, unit_rows(unit, Parameters()), 0)[pattern]
     inside = np.zeros(len(table.truth), bool)
     for start_ms, end_ms in spans_ms(unit.labels, pattern):
         at_ms = 1000.0 * table.at_s
@@ -73,7 +74,7 @@ def test_rows_inside_a_true_occurrence_are_true_and_no_others(pattern: Pattern, 
 
 def test_rows_of_a_run_that_truly_never_gets_hot_are_true() -> None:
     unit = simulated(NEVER_HOT_UNIT)
-    table = unit_tables(unit, 0, Parameters())[NEVER]
+    table = labelled(unit, unit_rows(unit, Parameters()), 0)[NEVER]
     starts_s = (
         np.array([ms for label in unit.labels if label.pattern is NEVER for ms in label.moments_at_ms]) / 1e3
     )
@@ -89,7 +90,7 @@ def test_a_marginal_occurrence_says_less() -> None:
     marginal = dataclasses.replace(
         unit, labels=tuple(dataclasses.replace(label, marginal=True) for label in unit.labels)
     )
-    clear, weak = (unit_tables(u, 0, Parameters())[ICING] for u in (unit, marginal))
+    clear, weak = (labelled(u, unit_rows(u, Parameters()), 0)[ICING] for u in (unit, marginal))
     np.testing.assert_array_equal(clear.truth, weak.truth)
     assert np.all(weak.weight[weak.truth] == MARGINAL_WEIGHT)
     assert np.all(weak.weight[~weak.truth] == 1.0)
@@ -99,9 +100,9 @@ def test_what_is_no_finding_by_its_meaning_teaches_neither_way() -> None:
     """A run outdone by its healthy twin, yet no true occurrence, weighs nothing."""
     unit = simulated(NEVER_HOT_UNIT)
     unlabelled = dataclasses.replace(unit, labels=())
-    table = unit_tables(unlabelled, 0, Parameters())[NEVER]
+    table = labelled(unlabelled, unit_rows(unlabelled, Parameters()), 0)[NEVER]
     assert not table.truth.any()
-    true = unit_tables(unit, 0, Parameters())[NEVER]
+    true = labelled(unit, unit_rows(unit, Parameters()), 0)[NEVER]
     outdone = true.truth & (table.weight == 0.0)
     assert outdone.any()
 
@@ -111,7 +112,7 @@ def test_moments_are_those_of_live_operation() -> None:
     _, rows = decision_rows(unit.readings, unit.profile, Parameters())
     rows = rows[rows["kind"] == WARMING]
     assert LEARNT[NEVER].JUDGED_AT == WARMING
-    np.testing.assert_array_equal(unit_tables(unit, 0, Parameters())[NEVER].at_s, rows["t"])
+    np.testing.assert_array_equal(labelled(unit, unit_rows(unit, Parameters()), 0)[NEVER].at_s, rows["t"])
 
 
 def test_the_door_flags_what_the_listener_would() -> None:

@@ -51,8 +51,9 @@ def warming(at_min: float, *, start_min: float = 0.0, **features: float) -> Mome
     usual = {
         "elapsed_min": at_min - start_min,
         "short_of_required_k": 28.0,
-        "forecast_short_k": 20.0,
-        "slope_k_min": 0.4,
+        "now_c": 47.0,
+        "left_k": 8.0,
+        "rate_k_min": 0.4,
         "required_c": 75.0,
         "own_warm_up_ratio": 2.4,
     }

@@ -35,12 +35,11 @@ def test_opens_once_a_run() -> None:
     "moment",
     [
         warming(17.0, short_of_required_k=CLEAR_K - 0.1),
-        warming(17.0, forecast_short_k=CLEAR_K - 0.1),
         run_ended(17.0),
         dried(17.0),
         got_hot(17.0),
     ],
-    ids=["nearly hot", "will be hot", "run ended", "dried", "hot"],
+    ids=["nearly hot", "run ended", "dried", "hot"],
 )
 def test_what_is_not_clearly_short_opens_nothing(moment: Moment) -> None:
     assert judge(Watch(), moment, 0.999, THRESHOLD) == (Watch(), [])
@@ -93,9 +92,10 @@ def by_name(facts: tuple[Evidence, ...]) -> dict[str, str]:
 @pytest.mark.parametrize("ratio", [math.nan, 2.4])
 @pytest.mark.parametrize("slope", [-0.3, 0.0, 1.26])
 def test_evidence_reads_well(n: float, ratio: float, slope: float) -> None:
-    facts = evidence(warming(17.0, never_hot_runs=n, own_warm_up_ratio=ratio, slope_k_min=slope).features)
+    facts = evidence(warming(17.0, never_hot_runs=n, own_warm_up_ratio=ratio, rate_k_min=slope).features)
     assert_readable(fact for fact in facts if fact.name != "never_hot_runs")
     texts = by_name(facts)
+    assert "its curve levels off near 55 °C (131 °F)." in texts["rate_k_min"]
     assert ("own_warm_up_ratio" in texts) is (ratio == ratio)
     assert "at 47 °C (117 °F), 28 K (50 °F) short of the 75 °C (167 °F)" in texts["short_of_required_k"]
     assert (
@@ -106,4 +106,14 @@ def test_evidence_reads_well(n: float, ratio: float, slope: float) -> None:
             2.0: "The 2 long runs before were not hot either.",
             3.0: "The 3 long runs before were not hot either.",
         }[n]
+    )
+
+
+def test_evidence_tells_the_forecast_with_its_range() -> None:
+    level = {"level_low_c": 51.0, "level_c": 58.0, "level_high_c": 66.0}
+    facts = evidence(warming(17.0, own_warm_up_ratio=math.nan).features | level)
+    assert_readable(facts)
+    assert by_name(facts)["rate_k_min"] == (
+        "It rises by 0.4 K (0.7 °F) a minute and is expected to level off near 58 °C (136 °F)"
+        " (nine in ten such runs: 51 °C (124 °F) to 66 °C (151 °F))."
     )

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from models import engine
+from models.artefact import load_models
 from models.patterns import BY_RULE, LEARNT, suppression
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY, explained, explains, explanation
 from models.patterns.watch import Moment, Watch, fact, open_finding
@@ -146,7 +147,7 @@ class TestInTheEngine:
 
 
 def engine_models() -> engine.PatternModels:
-    return engine.PatternModels(of={})
+    return engine.PatternModels(of={}, forecast=load_models().forecast)
 
 
 def test_every_pattern_is_in_the_tables() -> None:
