@@ -12,6 +12,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# A speed is never asserted in a test, nor by Hypothesis on the side.
+settings.register_profile("dewline", deadline=None)
+settings.load_profile("dewline")
 
 START_S = 15.0
 

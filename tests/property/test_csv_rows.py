@@ -69,7 +69,7 @@ def read_line_by_line(text: bytes) -> Block:
     return whole
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(lines=st.lists(line, min_size=1, max_size=1) | st.lists(line, max_size=6))
 def test_reading_by_columns_equals_reading_by_lines(lines: list[str]) -> None:
     text = "\n".join(lines).encode("utf-8", "surrogatepass")
@@ -81,7 +81,7 @@ def test_reading_by_columns_equals_reading_by_lines(lines: list[str]) -> None:
     assert len(rows(together)) + len(together.bad) == n_lines
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     text=st.binary(max_size=300)
     | st.lists(st.sampled_from([b",", b"\n", b'"', b"1", b"A", b"\x00", b"\r"])).map(b"".join)

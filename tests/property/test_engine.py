@@ -52,7 +52,7 @@ def whole(request: pytest.FixtureRequest) -> tuple[int, Folded]:
     return request.param, folded(request.param)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(parts=st.lists(st.floats(0.0, 1.0), max_size=12))
 def test_where_chunks_are_cut_changes_nothing(whole: tuple[int, Folded], parts: list[float]) -> None:
     index, once = whole
@@ -178,7 +178,7 @@ def arrivals(draw: st.DrawFn, n_rows: int) -> list[list[int]]:
     return batches
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.too_slow])
 @given(data=st.data(), index=st.sampled_from(SMALL))
 def test_live_operation_ends_where_replay_does(truck: Truck, data: st.DataObject, index: int) -> None:
     unit = simulated(index)

@@ -21,7 +21,7 @@ fleet_text = st.tuples(
 ).map(lambda table: "\n".join(",".join(cells) for cells in [["unit", *table[0]], *table[1]]))
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(content=st.binary(max_size=100) | fleet_text.map(lambda text: text.encode("utf-8", "surrogatepass")))
 def test_any_fleet_file_gives_profiles_or_faults(content: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -53,7 +53,7 @@ log_line = st.fixed_dictionaries(
 ).map(lambda line: json.dumps(line).encode())
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(lines=st.lists(log_line | st.binary(max_size=40), max_size=4))
 def test_any_json_lines_give_readings_or_bad_lines(lines: list[bytes]) -> None:
     text = b"\n".join(lines)

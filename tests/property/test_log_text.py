@@ -14,7 +14,7 @@ from ingest.log_text import LogFileCutError, read_blocks
 content = st.lists(st.binary(max_size=30) | st.just(b"\n"), max_size=30).map(b"\n".join)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(text=content, block_bytes=st.integers(1, 64), n_members=st.integers(0, 3))
 def test_blocks_are_whole_lines_and_make_up_the_file(text: bytes, block_bytes: int, n_members: int) -> None:
     # No log starts with the two bytes that tell gzip data.
@@ -34,7 +34,7 @@ def test_blocks_are_whole_lines_and_make_up_the_file(text: bytes, block_bytes: i
     assert all(block.n_bytes_read <= size for block in blocks)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(text=content.filter(bool), block_bytes=st.integers(1, 64), kept=st.floats(0.2, 0.95))
 def test_a_cut_gives_whole_lines_first_and_then_the_rest(text: bytes, block_bytes: int, kept: float) -> None:
     zipped = gzip.compress(text)

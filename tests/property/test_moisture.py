@@ -46,7 +46,7 @@ def sump(
 
 
 @given(water_g=grams, rate_g_s=st.floats(0.0, 1.0), dt_s=spans)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_drying_in_closed_form_is_what_a_solver_makes_of_its_law(
     water_g: float, rate_g_s: float, dt_s: float
 ) -> None:
@@ -58,7 +58,6 @@ def test_drying_in_closed_form_is_what_a_solver_makes_of_its_law(
 
 
 @given(water_g=grams, rate_g_s=st.floats(0.0, 1.0), first_s=spans, second_s=spans)
-@settings(deadline=None)
 def test_drying_twice_is_drying_for_the_sum(
     water_g: float, rate_g_s: float, first_s: float, second_s: float
 ) -> None:
@@ -102,7 +101,6 @@ def test_a_cold_run_gains_what_saturated_air_can_not_carry(
 
 
 @given(water_g=grams, flow=flows, sump_c=temps, gauge_kpa=pressures, dt_s=spans, air_c=st.floats(-30.0, 40.0))
-@settings(deadline=None)
 def test_water_never_falls_when_the_air_is_wetter(
     water_g: float, flow: float, sump_c: float, gauge_kpa: float, dt_s: float, air_c: float
 ) -> None:
@@ -128,7 +126,6 @@ steps = st.tuples(temps, pressures, flows, flows, flows, spans)
     air_c=st.floats(-30.0, 40.0),
     rh_pct=st.floats(0.0, 101.0),
 )
-@settings(deadline=None)
 def test_the_three_ledgers_keep_their_order_and_their_balance(
     history: list[tuple[float, ...]], air_c: float, rh_pct: float
 ) -> None:
@@ -143,7 +140,6 @@ def test_the_three_ledgers_keep_their_order_and_their_balance(
 
 
 @given(water_g=grams, sump_c=st.floats(70.0, 110.0), dt_s=spans)
-@settings(deadline=None)
 def test_without_flow_nothing_dries_and_nothing_gathers(water_g: float, sump_c: float, dt_s: float) -> None:
     s = sump(20.0, 80.0, water_g=water_g, low_g=water_g, high_g=water_g)
     moisture.keep_ledger(s, CONST, sump_c, 1034.0, 0.0, 0.0, 0.0, dt_s)
@@ -151,14 +147,12 @@ def test_without_flow_nothing_dries_and_nothing_gathers(water_g: float, sump_c: 
 
 
 @given(water_g=grams, flow=flows, sump_c=temps, dt_s=spans)
-@settings(deadline=None)
 def test_unknown_air_leaves_the_ledger_alone(water_g: float, flow: float, sump_c: float, dt_s: float) -> None:
     assert moisture.held_g(water_g, flow, math.nan, 0.01, 0.15, dt_s) == water_g
     assert moisture.held_g(water_g, flow, 0.01, math.nan, 0.15, dt_s) == water_g
 
 
 @given(water_g=st.floats(6.0, 200.0), sump_c=st.floats(75.0, 100.0))
-@settings(deadline=None)
 def test_the_minutes_advised_dry_the_sump(water_g: float, sump_c: float) -> None:
     """Folded with the flow and pressure that the advice reckons with, they leave just the dry amount."""
     s = sump(10.0, 60.0, water_g=water_g, low_g=0.0, high_g=water_g)

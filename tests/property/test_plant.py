@@ -45,7 +45,7 @@ def run(case: dict[str, object], step_s: int) -> Truth:
     return simulate(**case, start_at_ms=0, step_s=step_s)  # type: ignore[arg-type]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(histories())
 def test_simulate_stays_within_what_is_possible(case: dict[str, object]) -> None:
     truth = run(case, 1)
@@ -61,7 +61,7 @@ def test_simulate_stays_within_what_is_possible(case: dict[str, object]) -> None
     assert truth.discharge_temp_c.max() < 140.0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(histories())
 def test_simulate_takes_no_more_water_than_the_air_brought(case: dict[str, object]) -> None:
     truth = run(case, 1)
@@ -72,7 +72,7 @@ def test_simulate_takes_no_more_water_than_the_air_brought(case: dict[str, objec
     assert truth.water_g.max() <= brought_g * 1.002 + 1e-6
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(histories(), st.sampled_from([2, 5, 10, 60]))
 def test_simulate_rows_do_not_depend_on_how_often_they_are_kept(case: dict[str, object], step_s: int) -> None:
     fine, coarse = run(case, 1), run(case, step_s)
@@ -81,7 +81,7 @@ def test_simulate_rows_do_not_depend_on_how_often_they_are_kept(case: dict[str, 
     assert fine.runs == coarse.runs
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(histories())
 def test_simulate_hour_meter_and_runs_agree(case: dict[str, object]) -> None:
     truth = run(case, 1)

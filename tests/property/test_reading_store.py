@@ -44,7 +44,7 @@ def readings(draw: st.DrawFn) -> list[Reading]:
     ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(rows=readings(), data=st.data())
 def test_any_order_chunking_and_repetition_reads_back_as_the_sorted_set(
     rows: list[Reading], data: st.DataObject

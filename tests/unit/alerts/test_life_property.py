@@ -75,7 +75,7 @@ class World:
             self.alarms |= {one.alarm_id: one for one in notice.alarms}
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(STEPS)
 def test_alarms_stay_sound_through_any_history(steps):
     world = World()
@@ -93,7 +93,7 @@ def test_alarms_stay_sound_through_any_history(steps):
         assert (one.cleared_at is not None) == (one.state is AlarmState.NORMAL)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 @given(STEPS)
 def test_alarms_come_to_rest_as_the_findings_say(steps):
     """Once everything is quiet for long, alarms and mails say what is true."""

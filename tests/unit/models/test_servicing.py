@@ -122,7 +122,7 @@ instants = st.one_of(
 works = st.lists(st.tuples(instants, st.sampled_from(Work)), max_size=4, unique=True)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(done=works, parts=st.lists(st.floats(0.0, 1.0), max_size=5))
 def test_chunks_may_be_cut_anywhere(done: list[tuple[int, Work]], parts: list[float]) -> None:
     services = [service(at_ms, work) for at_ms, work in done]

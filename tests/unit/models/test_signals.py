@@ -7,7 +7,7 @@ import statistics
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from models import signals
@@ -21,7 +21,6 @@ def s() -> Record:
     return fresh_state()[0]
 
 
-@settings(deadline=None)
 @given(values=st.lists(st.floats(-60.0, 180.0), min_size=3, max_size=30))
 def test_without_spike_is_the_median_of_three(values: list[float]) -> None:
     s = fresh_state()[0]
