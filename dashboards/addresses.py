@@ -27,3 +27,8 @@ def name_of(path_segment: str) -> str:
 def unit_path(unit_id: str) -> str:
     """Address of a unit's page."""
     return f"/units/{segment(unit_id)}"
+
+
+def runs_csv_path(unit_id: str, start_ms: int, end_ms: int) -> str:
+    """Address of a unit's runs in a span as a CSV file."""
+    return f"/runs/{segment(unit_id)}.csv?start_ms={start_ms}&end_ms={end_ms}"

@@ -7,7 +7,7 @@ import datetime as dt
 from alerts.alarm import AlarmState
 from dashboards import display
 from dashboards.sources import MailView
-from models.records import Finding, Outcome, Pattern
+from models.records import Finding, Outcome, Pattern, Run
 from models.said import Cause
 
 _PATTERNS = {
@@ -50,6 +50,12 @@ def finding_state(finding: Finding) -> str:
     if finding.explained_by is not None:
         return f"explained by: {pattern_words(finding.explained_by)}"
     return "stands" if finding.end_at is None else "ended"
+
+
+def how_sure(run: Run) -> str:
+    """How sure it is that it was a run, and where nobody saw it, what it is known from."""
+    sure = f"{100.0 * run.confidence:.0f} %"
+    return f"{sure}, from the hour meter alone" if run.inferred else sure
 
 
 def pattern_words(pattern: str) -> str:

@@ -200,6 +200,9 @@ def _runs_step(
         if runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
             run_account.open_run(s, c, before_kpa)
             begin_run(s, c, t)
+            if dt > runs.GLITCH_S:
+                # Between readings this far apart the start's own reading already brings news of the run.
+                runs.confirm(s, unseen_h)
         else:
             _stand(s, c, t, dt, unseen_h if unseen_h == gained_h else 0.0, run_rows, rows, n)
             if temp_new:

@@ -193,6 +193,8 @@ def end_by_meter(s: Record, end_t: float) -> float:
 @kernel
 def start_by_meter(s: Record, start_t: float) -> float:
     """`start_t` moved to where the first of the meter's newest unbroken steps allows it. [Unix s]"""
-    if not meter_counts(s) or math.isnan(s.series_t) or s.series_from_t < s.stop_t:
+    step_s = s.step_h * S_PER_H
+    # Steps from before are the last run's.
+    if not meter_counts(s) or not s.series_t >= start_t - step_s or s.series_from_t <= s.stop_t:
         return start_t
-    return float(min(max(start_t, s.series_from_t - s.step_h * S_PER_H), s.series_t))
+    return float(min(max(start_t, s.series_from_t - step_s), s.series_t))

@@ -160,7 +160,13 @@ class UnitPage:
                 if shown.follows:
                     ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
             unit_tables.findings_list(touching, said, self._tz, self._here.system)
-            unit_tables.runs_table(runs, self._tz, self._here.system, narrow=width_px < NARROW_PX)
+            unit_tables.runs_table(
+                runs,
+                self._tz,
+                self._here.system,
+                narrow=width_px < NARROW_PX,
+                csv_path=addresses.runs_csv_path(unit_id, shown.start_ms, shown.end_ms),
+            )
 
     def _analysed_words(self, mark: WatermarkView | None) -> str:
         """How far the engine has come: what is newer, or came late, is not in the figures yet."""

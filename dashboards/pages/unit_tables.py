@@ -19,6 +19,8 @@ from models.said import FindingVersion
 
 OUTCOME_MARKS = {Outcome.DRIED_OUT: "●", Outcome.HELD: "■", Outcome.ADDED_WATER: "▲"}
 ROWS_A_PAGE = 15
+LAST = 1e9
+"""Stands in sorting for what never came."""
 
 
 def findings_list(
@@ -43,12 +45,17 @@ def findings_list(
                 versions(mine, tz, system)
 
 
-def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System, *, narrow: bool) -> None:
-    """Newest first; sorts by any column; on a phone only the columns that fit."""
+def runs_table(
+    runs: Sequence[Run], tz: dt.tzinfo, system: System, *, narrow: bool, csv_path: str = ""
+) -> None:
+    """Newest first; sorts by any column; on a phone only the columns that fit, the rest under each run."""
     ui.html("<h2>Runs</h2>", sanitize=False)
     if not runs:
         empty("No run in this range.", "A run is listed once the air end has turned.")
         return
+    if csv_path:
+        with ui.element("div").classes("dw-actions"):
+            ui.link("Download these runs (CSV)", csv_path).classes("dw-button dw-small")
     columns = [
         {"name": name, "label": label, "field": name, "sortable": True, "align": align}
         | ({":sort": _BY.replace("NAME", name)} if align == "right" else {})
@@ -56,10 +63,14 @@ def runs_table(runs: Sequence[Run], tz: dt.tzinfo, system: System, *, narrow: bo
         if not narrow or name in _ON_A_PHONE
     ]
     rows = [run_row(run, tz, system) for run in reversed(runs)]
+    if narrow:
+        rows = [row | {"more": _more(row)} for row in rows]
     table = ui.table(
         columns=columns, rows=rows, row_key="start", pagination={"rowsPerPage": ROWS_A_PAGE}
-    ).classes("dw-table")
+    ).classes("dw-table dw-runs")
     table.props('dense flat wrap-cells rows-per-page-label="Runs per page"')
+    if narrow:
+        table.add_slot("body", _BODY_WITH_MORE)
 
 
 _BY = "(a, b, rowA, rowB) => rowA.NAME_by - rowB.NAME_by"
@@ -69,12 +80,36 @@ _COLUMNS = (
     ("length", "Length", "right"),
     ("outcome", "Outcome", "left"),
     ("peak", "Peak", "right"),
+    ("margin", "Above dew point", "right"),
     ("required", "Required", "right"),
+    ("to_hot", "Time to hot", "right"),
     ("hot", "Hot", "right"),
     ("air", "Air delivered", "right"),
+    ("water_in", "Water in", "right"),
+    ("water_out", "Water out", "right"),
     ("change", "Water before → after", "right"),
     ("trust", "Pressure", "left"),
+    ("sure", "Sure", "right"),
 )
+_BODY_WITH_MORE = """
+<q-tr :props="props" :key="props.row.start">
+  <q-td v-for="col in props.cols" :key="col.name" :props="props">
+    {{ col.value }}
+    <button v-if="col.name === 'start'" type="button" class="dw-more" :aria-expanded="props.expand"
+      @click="props.expand = !props.expand">{{ props.expand ? 'Less' : 'More' }}</button>
+  </q-td>
+</q-tr>
+<q-tr v-if="props.expand" :props="props">
+  <q-td colspan="100%"><dl class="dw-run-more">
+    <template v-for="one in props.row.more"><dt>{{ one[0] }}</dt><dd>{{ one[1] }}</dd></template>
+  </dl></q-td>
+</q-tr>
+"""
+
+
+def _more(row: dict[str, Any]) -> list[tuple[str, str]]:
+    """What a phone's columns leave out, as name and text."""
+    return [(label, row[name]) for name, label, _ in _COLUMNS if name not in _ON_A_PHONE]
 
 
 def run_row(run: Run, tz: dt.tzinfo, system: System) -> dict[str, Any]:
@@ -88,11 +123,16 @@ def run_row(run: Run, tz: dt.tzinfo, system: System) -> dict[str, Any]:
         "length": display.minutes(minutes) + (" so far" if run.end_at is None else ""),
         "outcome": f"{OUTCOME_MARKS[run.outcome]} {words.OUTCOMES[run.outcome]}{wet}",
         "peak": display.temp(run.peak_temp_c, system),
+        "margin": display.temp_difference(run.dew_margin_k, system),
         "required": display.temp(run.required_temp_c, system),
+        "to_hot": "never hot" if run.time_to_hot_min is None else display.minutes(run.time_to_hot_min),
         "hot": display.minutes(run.hot_min) if run.hot_min > 0 else "never",
         "air": display.volume(run.delivered_m3, system),
+        "water_in": display.water(run.water_in_g, system),
+        "water_out": display.water(run.water_out_g, system),
         "change": f"{before} → {after}",
         "trust": "trusted" if run.pressure_trusted else "⚠ untrusted",
+        "sure": words.how_sure(run),
         **{f"{name}_by": value for name, value in _sort_values(run, minutes).items()},
     }
 
@@ -101,9 +141,17 @@ def _sort_values(run: Run, minutes: float) -> dict[str, float]:
     values = {
         "length": minutes,
         "peak": run.peak_temp_c,
+        "margin": run.dew_margin_k,
         "required": run.required_temp_c,
+        "to_hot": math.inf if run.time_to_hot_min is None else run.time_to_hot_min,
         "hot": run.hot_min,
         "air": run.delivered_m3,
+        "water_in": run.water_in_g,
+        "water_out": run.water_out_g,
         "change": run.water_end_g - run.water_start_g,
+        "sure": run.confidence,
     }
-    return {name: 0.0 if math.isnan(value) else value for name, value in values.items()}
+    return {
+        name: LAST if math.isinf(value) else 0.0 if math.isnan(value) else value
+        for name, value in values.items()
+    }

@@ -73,7 +73,7 @@ def test_loopback_answers_without_login_under_its_own_name_only() -> None:
     assert board.get("/api/fleet", headers={"Host": "rebound.example"}).status_code == 400
 
 
-@pytest.mark.parametrize("path", ["/", "/units/rm-03", "/alarms", "/mail", "/mail/x.eml"])
+@pytest.mark.parametrize("path", ["/", "/units/rm-03", "/alarms", "/mail", "/mail/x.eml", "/runs/rm-03.csv"])
 def test_pages_lead_to_the_login(guarded: Asking, path: str) -> None:
     answer = guarded.get(path)
     assert answer.status_code == 303

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from typing import Any
 
 import msgspec
@@ -9,7 +11,9 @@ import pytest
 
 from dashboards.addresses import segment
 from dashboards.app import build
+from dashboards.downloads import csv_of
 from dashboards.settings import BoardSettings
+from models.records import Run
 from tests.unit.dashboards.asking import Asking
 from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources
 from tests.unit.dashboards.test_plausible import spoilt
@@ -146,3 +150,28 @@ def test_mail_download_is_never_shown_in_place(board: Asking) -> None:
     assert answer.headers["content-disposition"].startswith("attachment")
     assert answer.headers["x-content-type-options"] == "nosniff"
     assert board.get("/mail/none.eml").status_code == 404
+
+
+def test_runs_as_csv(board: Asking, sources: InventedSources) -> None:
+    """RFC 4180: comma-separated, CRLF; every field of the record is a column."""
+    day = 86_400_000
+    answer = board.get(f"/runs/rm-03.csv?start_ms={NOW_MS - 3 * day}&end_ms={NOW_MS}")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
+    assert answer.headers["content-disposition"].startswith("attachment")
+    lines = list(csv.DictReader(io.StringIO(answer.text, newline="")))
+    runs = sources.runs("rm-03", NOW_MS - 3 * day, NOW_MS)
+    assert [line["start_at"] for line in lines] == ["2026-02-09T14:00:00.000Z", "2026-02-10T14:00:00.000Z"]
+    for line, run in zip(lines, runs, strict=True):
+        assert set(line) == set(Run.__struct_fields__)
+        assert float(line["peak_temp_c"]) == pytest.approx(run.peak_temp_c)
+        assert float(line["dew_margin_k"]) == pytest.approx(run.dew_margin_k)
+        assert float(line["confidence"]) == pytest.approx(run.confidence)
+        assert line["outcome"] == run.outcome.value
+        assert line["inferred"] == "false"
+
+
+def test_a_hostile_name_in_csv_is_no_formula(sources: InventedSources) -> None:
+    (run, *_) = sources.runs("rm-03", 0, NOW_MS)
+    hostile = msgspec.structs.replace(run, unit_id="=1+1", time_to_hot_min=None)
+    (line,) = csv.DictReader(io.StringIO(csv_of([hostile]), newline=""))
+    assert (line["unit_id"], line["time_to_hot_min"]) == ("'=1+1", "")

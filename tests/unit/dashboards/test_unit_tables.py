@@ -1,0 +1,48 @@
+"""The runs of a unit as a table: every figure of a run is there, on a phone behind "More"."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import msgspec
+import pytest
+
+from dashboards.display import System
+from dashboards.pages import unit_tables
+from models.records import Run
+from tests.unit.dashboards.invented import NOW, run
+
+
+@pytest.fixture
+def hot() -> Run:
+    plain = run(3, NOW, 30.0, 88.0, (12.0, 4.0))
+    return msgspec.structs.replace(
+        plain, dew_margin_k=31.5, time_to_hot_min=6.0, water_in_g=2.0, water_out_g=10.0, confidence=0.973
+    )
+
+
+def test_a_run_shows_every_figure_of_its_record(hot: Run) -> None:
+    row = unit_tables.run_row(hot, dt.UTC, System.SI)
+    assert {name for name, _, _ in unit_tables._COLUMNS} <= set(row)
+    assert row["margin"].startswith("31.5") or row["margin"].startswith("32")
+    assert row["to_hot"].startswith("6")
+    assert (row["water_in"][:1], row["water_out"][:2]) == ("2", "10")
+    assert row["sure"] == "97 %"
+
+
+def test_a_run_that_nobody_saw_says_what_it_is_known_from(hot: Run) -> None:
+    row = unit_tables.run_row(msgspec.structs.replace(hot, inferred=True), dt.UTC, System.SI)
+    assert row["sure"] == "97 %, from the hour meter alone"
+
+
+def test_never_hot_sorts_after_every_time_to_hot(hot: Run) -> None:
+    cold = msgspec.structs.replace(hot, time_to_hot_min=None)
+    rows = [unit_tables.run_row(one, dt.UTC, System.SI) for one in (cold, hot)]
+    assert rows[0]["to_hot"] == "never hot"
+    assert rows[0]["to_hot_by"] > rows[1]["to_hot_by"]
+
+
+def test_a_phone_shows_the_rest_under_the_run(hot: Run) -> None:
+    more = dict(unit_tables._more(unit_tables.run_row(hot, dt.UTC, System.SI)))
+    left_out = {label for name, label, _ in unit_tables._COLUMNS if name not in unit_tables._ON_A_PHONE}
+    assert set(more) == left_out
