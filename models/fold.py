@@ -197,7 +197,8 @@ def _runs_step(
                 n[1] += 1
             ambient.restart_soak(s, t)
     if s.running == 0.0:
-        if runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
+        over = pressure_new and hidden_run.began_and_ended(s, c, t, dt, unseen_h)
+        if not over and runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
             run_account.open_run(s, c, before_kpa)
             begin_run(s, c, t)
             if dt > runs.GLITCH_S:

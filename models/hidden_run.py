@@ -41,6 +41,15 @@ def shows(s: Record, c: Record, dt: float, gained_h: float) -> bool:
 
 
 @kernel
+def began_and_ended(s: Record, c: Record, t: float, dt: float, gained_h: float) -> bool:
+    """Whether it is over by now: the meter says so, and the pressure that the sump is empty."""
+    if s.pressure_trusted < 1.0 or not s.pressure_kpa < c.off_kpa or not shows(s, c, dt, gained_h):
+        return False
+    _, most_s = run_edges.turned_s(s, t - dt, t, gained_h)
+    return most_s < dt
+
+
+@kernel
 def _stood_c(s: Record, over_s: float) -> float:
     """What the unit would read had it only stood for `over_s` since the reading before. [degC]"""
     return float(s.ambient_c + (s.temp_before_c - s.ambient_c) * math.exp(-over_s / s.cooling_s))
@@ -82,7 +91,7 @@ def credit(s: Record, c: Record, t: float, dt: float, gained_h: float, row: Reco
     temp_c, raw_c, pressure_kpa, trusted = s.temp_c, s.raw_c, s.pressure_kpa, s.pressure_trusted
     own = dt <= LONGEST_SILENCE_S
     s.start_t = end_t - lasted_s
-    s.start_error_s = s.end_error_s = max(dt - lasted_s, most_s - least_s)
+    s.start_error_s = s.end_error_s = dt - least_s
     s.temp_c = _stood_c(s, s.start_t - (t - dt))
     run_account.open_run(s, c, math.nan)
     s.start_temp_c = s.run_peak_c = s.temp_c

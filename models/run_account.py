@@ -265,7 +265,7 @@ def _square_up(s: Record, c: Record, end_t: float) -> None:
             s.run_hot_s += end_t - from_t
             s.run_dry_s += end_t - from_t if s.run_flow >= FLOWING else 0.0
     s.run_last_t = min(s.run_last_t, end_t)
-    if s.run_to_hot_t > end_t:
+    if s.run_to_hot_t > end_t or s.run_hot_s <= 0.0:
         s.run_to_hot_t = math.nan
     # Sums of many short times end a hair beside the difference of two long ones.
     s.run_hot_s = 0.0 if math.isnan(s.run_to_hot_t) else min(s.run_hot_s, end_t - s.start_t)

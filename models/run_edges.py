@@ -77,7 +77,9 @@ def cooling_s(s: Record) -> float:
     """How long the unit must have stood to be as cool as it is now, after a silence; NaN if untold. [s]"""
     before_k = s.temp_before_c - s.ambient_c
     now_k = s.temp_c - s.ambient_c
-    if not before_k > LEAST_OVER_AIR_K or not now_k > LEAST_OVER_AIR_K:
+    # Within the doubt about the air, what is left of the warmth tells nothing.
+    least_k = max(LEAST_OVER_AIR_K, 2.0 * math.sqrt(s.ambient_var))
+    if not before_k > least_k or not now_k > least_k:
         return math.nan
     return float(s.cooling_s * math.log(max(before_k / now_k, 1.0)))
 

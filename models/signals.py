@@ -265,7 +265,7 @@ def take_hours(s: Record, t: float, hours: float) -> float:
 def _learn_step(s: Record, gained_h: float, elapsed_h: float) -> None:
     """The meter's resolution: what all gains are multiples of, where seldom readings span several steps."""
     finer = FINEST_STEP_H <= gained_h < s.step_h
-    coarser = gained_h > s.step_h and gained_h > elapsed_h + FINEST_STEP_H
+    coarser = gained_h > s.step_h and gained_h > SLACK_STEPS * elapsed_h + FINEST_STEP_H
     if finer or coarser:
         s.step_h = gained_h
         return

@@ -56,6 +56,7 @@ def machine_history(
     stuck_frac: float = 0.0,
     start_temp_c: float | None = None,
     port_water_g: float = 0.0,
+    step_s: int = 10,
 ) -> Truth:
     """One machine's truth; runs as (start [h], length [min], demand), air constant or one value an hour."""
     changes = [
@@ -83,6 +84,7 @@ def machine_history(
         start_at_ms=MONDAY_MS,
         duration_s=int(hours * 3600),
         start_hours=100.0,
+        step_s=step_s,
         start_temp_c=start_temp_c,
         start_port_water_g=port_water_g,
     )

@@ -118,6 +118,15 @@ def test_hours_gained_are_what_the_meter_shows(s: Record, step_h: float) -> None
     assert s["step_h"] == pytest.approx(step_h)
 
 
+@pytest.mark.parametrize("step_h", [0.01, 0.05])
+def test_seldom_readings_tell_the_meters_step_by_what_gains_have_in_common(s: Record, step_h: float) -> None:
+    """Five minutes are 0.0833 h: a meter of hundredths shows 0.08 and 0.09 in turn."""
+    counts = np.floor(np.arange(0, 7200, 300) / 3600.0 / step_h + 1e-9)
+    for i, hours in enumerate(np.round(100.0 + counts * step_h, 4)):
+        signals.take_hours(s, 300.0 * i, float(hours))
+    assert s["step_h"] == pytest.approx(step_h)
+
+
 @pytest.mark.parametrize("hours", [0.0, 99.9, 150.0])
 def test_a_meter_that_steps_back_or_leaps_was_replaced(s: Record, hours: float) -> None:
     signals.take_hours(s, 0.0, 100.0)
