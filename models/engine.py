@@ -8,133 +8,75 @@ features, a scikit-learn model gives it a probability, and the pattern files tur
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import msgspec
 import numpy as np
 
 from ingest.maintenance import Service
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.reading import SIGNALS, FloatArray, IntArray, Readings
-from ingest.units_of_measure import MS_PER_S, PA_PER_KPA
-from models import doubts, moisture, row_records
+from ingest.units_of_measure import MS_PER_S
+from models import row_records
 from models.artefact import PatternModels
-from models.features import warming_row
-from models.fold import EARLIEST_FORECAST_S, N_COLUMNS, fold
-from models.forecast import FEATURES as FORECAST_FEATURES
-from models.forecast import LATEST_MIN
-from models.humidity import pressure_dew_point_c
+from models.fold import N_COLUMNS, fold
 from models.parameters import Parameters
 from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY, silent_unit
 from models.patterns.suppression import explained, explanation
 from models.patterns.watch import Moment, Watch, instant
-from models.records import Event, Finding, Pattern, UnitStatus, WarmUpForecast, WaterDay
+from models.records import Event, Finding, Pattern
 from models.servicing import between, serviced, waiting
 from models.silence import silence_row
+from models.standing import day_in_hand, standing, status, unfinished
 from models.state import (
     DAY_ENDED,
     DECISION_ROW,
     RUN_ROW,
     SILENCE,
-    STATE,
     WARMING,
     Record,
     constants,
     fresh_state,
 )
 from models.trace import Trace
+from models.unit_state import (
+    State,
+    StateError,
+    decode_state,
+    encode_state,
+    ends_with_work,
+    fingerprint,
+    initial_state,
+    newest_ms,
+    runs_settled_ms,
+)
+
+__all__ = [
+    "State",
+    "StateError",
+    "advance",
+    "agrees",
+    "day_in_hand",
+    "decision_rows",
+    "decode_state",
+    "encode_state",
+    "ends_with_work",
+    "fingerprint",
+    "initial_state",
+    "judge_silence",
+    "newest_ms",
+    "runs_settled_ms",
+    "settle",
+    "standing",
+    "status",
+    "trace",
+    "unfinished",
+]
 
 SILENT = silent_unit.PATTERN
 ROWS = 2048
-
-
-@dataclass(frozen=True, kw_only=True)
-class State:
-    """All that is remembered of a unit between two chunks."""
-
-    unit_id: str
-    memory: Record
-    watches: dict[Pattern, Watch]
-    rows: int = 0
-    """Readings folded so far; those whose clock was wrong are not among them."""
-    made_with: str = ""
-    """Fingerprint of the profile, parameters and models that folded them."""
-    serviced: tuple[tuple[int, str], ...] = ()
-    """Recorded work folded so far, as `ingest.maintenance.Service.key`, in order."""
-
-
-class _Stored(msgspec.Struct, frozen=True):
-    unit_id: str
-    layout: str
-    memory: bytes
-    watches: dict[Pattern, Watch]
-    rows: int
-    made_with: str
-    serviced: tuple[tuple[int, str], ...]
-
-
-class StateError(ValueError):
-    """A stored state does not fit this version of the engine; fold the unit's history anew."""
-
-
-def initial_state(unit_id: str, made_with: str = "") -> State:
-    """State before the first reading."""
-    watches = {pattern: Watch() for pattern in (*LEARNT, *BY_RULE)}
-    return State(unit_id=unit_id, memory=fresh_state(), watches=watches, made_with=made_with)
-
-
-def fingerprint(profile: UnitProfile, parameters: Parameters, models: PatternModels) -> str:
-    """Short hash of all that decides what is found in given readings, beside the program itself."""
-    digest = hashlib.sha256(bytes(constants(profile, parameters).tobytes()))
-    for pattern, model in sorted(models.of.items()):
-        card = model.card
-        digest.update(f"{pattern.value} {card.data_fingerprint} {card.seed} {card.threshold}".encode())
-    digest.update(f"{models.forecast.card.data_fingerprint} {models.forecast.card.seed}".encode())
-    return digest.hexdigest()[:16]
-
-
-def encode_state(state: State) -> bytes:
-    """State as bytes, for a checkpoint."""
-    return msgspec.msgpack.encode(
-        _Stored(
-            state.unit_id,
-            repr(STATE),
-            state.memory.tobytes(),
-            state.watches,
-            state.rows,
-            state.made_with,
-            state.serviced,
-        )
-    )
-
-
-def decode_state(stored: bytes) -> State:
-    """State from a checkpoint's bytes.
-
-    Raises
-    ------
-    StateError
-        If another version of the engine wrote it.
-    """
-    try:
-        parts = msgspec.msgpack.decode(stored, type=_Stored)
-    except msgspec.MsgspecError as reason:
-        raise StateError(f"checkpoint can't be read: {reason}") from reason
-    if parts.layout != repr(STATE):
-        raise StateError(f"checkpoint of unit {parts.unit_id!r} was written by another version of the engine")
-    memory = np.frombuffer(parts.memory, STATE).copy()
-    return State(
-        unit_id=parts.unit_id,
-        memory=memory,
-        watches=parts.watches,
-        rows=parts.rows,
-        made_with=parts.made_with,
-        serviced=parts.serviced,
-    )
 
 
 def advance(
@@ -300,72 +242,6 @@ def trace(
     )
 
 
-def status(
-    state: State, profile: UnitProfile, parameters: Parameters, models: PatternModels
-) -> UnitStatus | None:
-    """How the unit stands after its newest reading; None before the first."""
-    s = state.memory[0]
-    at = instant(float(s["t"]))
-    if at is None:
-        return None
-    running = bool(s["running"] > 0 and math.isnan(s["pending_t"]))
-    const = constants(profile, parameters)[0]
-    dew_c, required_c = (float(s["now_dew_c"]), float(s["now_required_c"])) if running else _at_rest(s, const)
-    at_c = max(required_c, 80.0)
-    dry_out_s = moisture.dry_out_needed_s(s, const, at_c)
-    return UnitStatus(
-        unit_id=state.unit_id,
-        observed_at=at,
-        running=running,
-        discharge_temp_c=float(s["raw_c"]),
-        required_temp_c=required_c,
-        pressure_dew_point_c=dew_c,
-        pressure_kpa=float(s["pressure_kpa"]),
-        pressure_trusted=bool(s["pressure_trusted"] > 0),
-        hours=float(s["hours"]),
-        ambient_temp_c=float(s["ambient_c"]),
-        ambient_error_k=float(np.sqrt(s["ambient_var"])),
-        ambient_rh_pct=float(s["rh_pct"]),
-        water_g=float(s["water_g"]),
-        water_low_g=float(s["water_low_g"]),
-        water_high_g=float(s["water_high_g"]),
-        dry_out_min=float(dry_out_s) / 60.0,
-        dry_out_longest_min=max(float(moisture.dry_out_longest_s(s, const, at_c)), float(dry_out_s)) / 60.0,
-        run=row_records.run_in_hand(state.unit_id, s) if running else None,
-        doubtful=doubts.of_last_day(s),
-        forecast=_forecast(s, const, models) if running else None,
-    )
-
-
-def _forecast(s: Record, const: Record, models: PatternModels) -> WarmUpForecast | None:
-    """The forecast for the run in hand, as long as there is one to give."""
-    elapsed_s = float(s["t"] - s["start_t"])
-    if s["confirmed"] == 0 or not math.isnan(s["run_to_hot_t"]) or elapsed_s < EARLIEST_FORECAST_S:
-        return None
-    if elapsed_s > 60.0 * LATEST_MIN:
-        return None
-    row = np.zeros(1, DECISION_ROW)
-    warming_row(s, const, float(s["t"]), row[0])
-    return models.forecast.forecast(row[0]["features"][: len(FORECAST_FEATURES)])
-
-
-def newest_ms(state: State) -> int | None:
-    """Instant of the newest reading or work folded; None before the first. [Unix ms]"""
-    read_ms = _read_ms(state)
-    done_ms = max((at_ms for at_ms, _ in state.serviced), default=None)
-    return max((at_ms for at_ms in (read_ms, done_ms) if at_ms is not None), default=None)
-
-
-def ends_with_work(state: State) -> bool:
-    """Whether work was folded after the newest reading: readings from between may still come."""
-    return newest_ms(state) != _read_ms(state)
-
-
-def _read_ms(state: State) -> int | None:
-    newest_s = float(state.memory[0]["t"])
-    return None if math.isnan(newest_s) else round(newest_s * MS_PER_S)
-
-
 def _due(state: State, services: Sequence[Service], readings: Readings) -> list[Service]:
     """Work that comes before the newest of `readings` whose clock was right."""
     used_ms = readings.observed_at_ms[(readings.quality & int(Quality.CLOCK_WRONG)) == 0]
@@ -375,44 +251,6 @@ def _due(state: State, services: Sequence[Service], readings: Readings) -> list[
         for service in waiting(services, state.serviced, newest_ms(state))
         if service.done_at_ms < newest
     ]
-
-
-def runs_settled_ms(state: State) -> int | None:
-    """Every run that began before this instant is closed for good; None while none is. [Unix ms]
-
-    A run may be dated back to before the newest reading, but never into the one before it.
-    """
-    stop_s = float(state.memory[0]["stop_t"])
-    return None if math.isnan(stop_s) else round(stop_s * MS_PER_S)
-
-
-def standing(state: State) -> list[Finding]:
-    """Findings that are open."""
-    return [watch.finding for watch in state.watches.values() if watch.finding is not None]
-
-
-def unfinished(state: State) -> list[Event]:
-    """What is not over yet: the run in hand and the day in hand, as far as they have got."""
-    s, day = state.memory[0], day_in_hand(state)
-    if day is None:
-        return []
-    return (
-        [row_records.run_in_hand(state.unit_id, s), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
-    )
-
-
-def day_in_hand(state: State) -> WaterDay | None:
-    """The water of the day that is not over yet; None before the first reading."""
-    s = state.memory[0]
-    if math.isnan(s["t"]):
-        return None
-    return WaterDay(
-        unit_id=state.unit_id,
-        date=row_records.date_of(int(s["day"])),
-        grams=float(s["water_g"]),
-        low=float(s["water_low_g"]),
-        high=float(s["water_high_g"]),
-    )
 
 
 def _check(state: State, readings: Readings) -> None:
@@ -526,14 +364,3 @@ def _taken(
     for other in watches:
         watches[other], closed = explained(watches[other], opened)
         yield from closed
-
-
-def _at_rest(s: Record, const: Record) -> tuple[float, float]:
-    """Pressure dew point and required temperature that the next run at working pressure will meet. [degC]"""
-    ambient_kpa, floor_c = float(const["ambient_abs_kpa"]), float(const["floor_c"])
-    dew_c = pressure_dew_point_c(
-        float(s["vapour_pa"]),
-        PA_PER_KPA * ambient_kpa,
-        PA_PER_KPA * (ambient_kpa + float(const["assumed_kpa"])),
-    )
-    return dew_c, floor_c if math.isnan(dew_c) else max(dew_c + float(const["margin_k"]), floor_c)
