@@ -72,6 +72,11 @@ class Table:
     """Which unit, so that no unit stands on both sides of a split."""
     at_s: FloatArray
 
+    @property
+    def fingerprint(self) -> str:
+        """Short hash of the data."""
+        return data_fingerprint(self.features, self.truth, self.weight, self.group)
+
     @staticmethod
     def joined(parts: Iterable[Table]) -> Table:
         """Tables one after another."""
@@ -280,7 +285,7 @@ def fit(pattern: Pattern, table: Table, *, seed: int, threshold: float | None = 
             features=LEARNT[pattern].FEATURES,
             threshold=THRESHOLDS[pattern] if threshold is None else threshold,
             seed=seed,
-            data_fingerprint=data_fingerprint(table.features, table.truth, table.weight, table.group),
+            data_fingerprint=table.fingerprint,
             versions=versions(),
             figures={"moments": float(len(table.truth)), "true": float(table.truth.sum())},
         ),

@@ -23,7 +23,6 @@ from models.training import (
     WARM_TWIN_C,
     Table,
     as_judged_at_the_door,
-    fingerprint,
     fit,
     labelled,
     simulated_tables,
@@ -40,7 +39,7 @@ N_UNITS = 24
 
 @pytest.fixture(scope="module")
 def tables() -> dict[Pattern, Table]:
-    return simulated_tables(seed=5, n_units=N_UNITS, days=6, workers=1)
+    return simulated_tables(seed=5, n_units=N_UNITS, days=6, workers=1).of
 
 
 def spans_ms(labels: tuple[Label, ...], pattern: Pattern) -> list[tuple[int, int]]:
@@ -187,7 +186,7 @@ def test_the_card_says_what_it_was_fitted_on(
     card = fitted[CYCLING].card
     assert (card.pattern, card.features, card.seed) == (CYCLING, LEARNT[CYCLING].FEATURES, 8)
     assert card.threshold == THRESHOLDS[CYCLING]
-    assert card.data_fingerprint == fingerprint(tables[CYCLING])
+    assert card.data_fingerprint == tables[CYCLING].fingerprint
     assert card.figures["moments"] == len(tables[CYCLING].truth)
     assert fit(CYCLING, tables[CYCLING], seed=8, threshold=0.3).threshold == 0.3
 
@@ -201,7 +200,7 @@ def test_a_fingerprint_changes_with_any_column(tables: dict[Pattern, Table]) -> 
         dataclasses.replace(table, weight=table.weight * 0.5),
         dataclasses.replace(table, group=table.group + 1),
     ]
-    assert len({fingerprint(each) for each in changed}) == len(changed)
+    assert len({each.fingerprint for each in changed}) == len(changed)
 
 
 def test_workers_change_nothing(tables: dict[Pattern, Table]) -> None:
@@ -210,4 +209,4 @@ def test_workers_change_nothing(tables: dict[Pattern, Table]) -> None:
         seed=5, n_units=N_UNITS, days=6, workers=2, on_progress=lambda done, total: seen.append((done, total))
     )
     assert seen == [(i + 1, N_UNITS) for i in range(N_UNITS)]
-    assert {p: fingerprint(t) for p, t in other.items()} == {p: fingerprint(t) for p, t in tables.items()}
+    assert {p: t.fingerprint for p, t in other.of.items()} == {p: t.fingerprint for p, t in tables.items()}
