@@ -270,7 +270,8 @@ def check_finding(finding: Finding, readings: Readings) -> None:
     assert finding.unit_id == readings.unit_id
     assert finding.start_at <= finding.first_flagged_at
     assert finding.end_at is None or finding.end_at >= finding.start_at
-    assert load_models().of[finding.pattern].threshold - 1e-4 <= finding.confidence <= 1.0
+    learnt = load_models().of.get(finding.pattern)
+    assert (learnt.threshold - 1e-4 if learnt else 0.0) <= finding.confidence <= 1.0
     assert finding.run_start_at is None or finding.run_start_at >= finding.start_at
     assert_readable(
         fact for fact in finding.evidence if fact.name != "never_hot_runs" and "month" not in fact.text

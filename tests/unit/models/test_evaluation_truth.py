@@ -12,7 +12,7 @@ from models.evaluation_truth import Clock, occurrences, true_runs
 from models.fleets import FleetUnit, fleet_unit
 from models.records import Pattern
 from models.sensors import SensorFault, SensorFaultKind
-from tests.unit.models.histories import FLEET_SEED, ICING_UNIT, NEVER_HOT_UNIT
+from tests.unit.models.histories import FAMILIES, FLEET_SEED, ICING_UNIT, NEVER_HOT_UNIT
 
 UNIT_OF = {
     Pattern.SHORT_CYCLING: (2, 10),
@@ -25,7 +25,7 @@ UNIT_OF = {
 @pytest.fixture(scope="module", params=list(UNIT_OF), ids=lambda pattern: pattern.value)
 def shows(request: pytest.FixtureRequest) -> tuple[FleetUnit, Pattern]:
     index, days = UNIT_OF[request.param]
-    return fleet_unit(FLEET_SEED, index, days=days, keep_truth=True), request.param
+    return fleet_unit(FLEET_SEED, index, machine_families=FAMILIES, days=days, keep_truth=True), request.param
 
 
 def with_clock(unit: FleetUnit, offset_s: float, drift_s_day: float) -> FleetUnit:

@@ -15,7 +15,7 @@ from models.fleets import FleetUnit, fleet_unit
 from models.parameters import Parameters
 from models.replay import Collector
 from models.training import as_judged_at_the_door, labelled, unit_rows
-from tests.unit.models.histories import FLEET_SEED, NEVER_HOT_UNIT
+from tests.unit.models.histories import FAMILIES, FLEET_SEED, NEVER_HOT_UNIT
 
 PARAMETERS = Parameters()
 DAYS = 6
@@ -23,7 +23,7 @@ DAYS = 6
 
 @pytest.fixture(scope="module")
 def unit() -> FleetUnit:
-    return fleet_unit(FLEET_SEED, NEVER_HOT_UNIT, days=DAYS, keep_truth=True)
+    return fleet_unit(FLEET_SEED, NEVER_HOT_UNIT, machine_families=FAMILIES, days=DAYS, keep_truth=True)
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def whole(unit: FleetUnit) -> Collector:
 
 
 def test_a_unit_without_its_truth_is_refused(unit: FleetUnit) -> None:
-    blind = fleet_unit(FLEET_SEED, NEVER_HOT_UNIT, days=1)
+    blind = fleet_unit(FLEET_SEED, NEVER_HOT_UNIT, machine_families=FAMILIES, days=1)
     with pytest.raises(ValueError, match="without keep_truth"):
         unit_evidence(blind, PARAMETERS, load_models(), [])
 

@@ -34,7 +34,7 @@ from tests.unit.models.histories import ICING_UNIT, NEVER_HOT_UNIT, SHORT_CYCLIN
 ICING = Pattern.PRESSURE_SENSOR_ICING
 NEVER = Pattern.NEVER_REACHING_TEMPERATURE
 CYCLING = Pattern.SHORT_CYCLING
-N_UNITS = 24
+N_UNITS = 32
 
 
 @pytest.fixture(scope="module")
