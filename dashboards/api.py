@@ -6,6 +6,7 @@ Records are those of `models.records`, as JSON: instants are RFC 3339 in UTC, an
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import logging
 import math
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from typing import Annotated, Any, TypeVar
 import msgspec
 from fastapi import Body, FastAPI, HTTPException, Path, Query, Request
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from pydantic import AwareDatetime
 
 from dashboards.addresses import name_of
 from dashboards.board import Board
@@ -21,6 +23,7 @@ from dashboards.fleet_rows import FleetRow, alarm_order
 from dashboards.headline import summary
 from dashboards.lines import Line, unit_lines
 from dashboards.preferences import clean_name
+from ingest.maintenance import Work
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -33,7 +36,10 @@ EndMs = Annotated[
     int | None, Query(description="Unix ms, exclusive; default: after the last reading.", ge=0, le=2**53)
 ]
 Points = Annotated[int, Query(description="Points a line, about.", ge=10, le=20_000)]
-By = Annotated[str, Body(embed=True, min_length=1, max_length=60, description="Who acknowledges.")]
+By = Annotated[str, Body(embed=True, min_length=1, max_length=60, description="Who does this.")]
+DoneAt = Annotated[
+    AwareDatetime | None, Body(description="RFC 3339 with zone, from 2000 until now; default: now.")
+]
 
 
 def register(app: FastAPI, board: Board) -> None:
@@ -41,6 +47,7 @@ def register(app: FastAPI, board: Board) -> None:
     _probes(app, board)
     _fleet(app, board)
     _units(app, board)
+    _work(app, board)
     _alarms(app, board)
 
 
@@ -97,14 +104,15 @@ def fleet_unit(row: FleetRow) -> dict[str, Any]:
     }
 
 
-def _units(app: FastAPI, board: Board) -> None:
-    async def known(unit: str) -> FleetRow:
-        name = name_of(unit)
-        for row in await board.feed.rows():
-            if row.unit_id == name:
-                return row
-        raise HTTPException(404, f"no unit is called {name!r}")
+async def _known(board: Board, unit: str) -> FleetRow:
+    name = name_of(unit)
+    for row in await board.feed.rows():
+        if row.unit_id == name:
+            return row
+    raise HTTPException(404, f"no unit is called {name!r}")
 
+
+def _units(app: FastAPI, board: Board) -> None:
     async def span_of(unit_id: str, start_ms: int | None, end_ms: int | None) -> tuple[int, int]:
         span = await asyncio.to_thread(board.sources.span, unit_id)
         first_ms, last_ms = (0, 0) if span is None else span
@@ -117,14 +125,14 @@ def _units(app: FastAPI, board: Board) -> None:
     @app.get("/api/units/{unit}", tags=["units"])
     async def unit(unit: UnitSegment) -> Response:
         """One unit: its profile, how it stands, and how far its readings have been analysed."""
-        row = await known(unit)
+        row = await _known(board, unit)
         watermark = await _read(board.sources.watermark, row.unit_id)
         return as_json({**fleet_unit(row), "profile": row.profile, "watermark": watermark})
 
     @app.get("/api/units/{unit}/runs", tags=["units"])
     async def runs(unit: UnitSegment, start_ms: StartMs = None, end_ms: EndMs = None) -> Response:
         """Runs that touch the span, oldest first."""
-        row = await known(unit)
+        row = await _known(board, unit)
         return as_json(
             await _read(board.sources.runs, row.unit_id, *await span_of(row.unit_id, start_ms, end_ms))
         )
@@ -132,7 +140,7 @@ def _units(app: FastAPI, board: Board) -> None:
     @app.get("/api/units/{unit}/findings", tags=["units"])
     async def findings(unit: UnitSegment) -> Response:
         """Findings, oldest first."""
-        row = await known(unit)
+        row = await _known(board, unit)
         return as_json(await _read(board.sources.findings, row.unit_id))
 
     @app.get("/api/units/{unit}/findings/versions", tags=["units"])
@@ -141,7 +149,7 @@ def _units(app: FastAPI, board: Board) -> None:
 
         A finding that was said and no longer holds is here as it was said then and as it is said now.
         """
-        row = await known(unit)
+        row = await _known(board, unit)
         return as_json(await _read(board.sources.finding_versions, row.unit_id))
 
     @app.get("/api/units/{unit}/trace", tags=["units"])
@@ -153,7 +161,7 @@ def _units(app: FastAPI, board: Board) -> None:
         Values that are not plausible are left out of the lines and counted in ``left_out``. Readings that
         are drawn but doubtful are counted in ``doubtful``.
         """
-        row = await known(unit)
+        row = await _known(board, unit)
         start, end = await span_of(row.unit_id, start_ms, end_ms)
 
         def thinned() -> dict[str, Any]:
@@ -177,6 +185,58 @@ def _line(line: Line) -> dict[str, Any]:
     return {"at_ms": line.at_ms.tolist(), "values": values}
 
 
+def _work(app: FastAPI, board: Board) -> None:
+    @app.get("/api/units/{unit}/work", tags=["units"])
+    async def work(unit: UnitSegment) -> Response:
+        """Drains and oil changes recorded, in the order they were done, those taken back included."""
+        row = await _known(board, unit)
+        return as_json(await _read(board.sources.work, row.unit_id))
+
+    @app.post("/api/units/{unit}/work", tags=["units"])
+    async def record_work(
+        request: Request,
+        unit: UnitSegment,
+        work: Annotated[Work, Body(description="What was done.")],
+        by: By,
+        done_at: DoneAt = None,
+    ) -> Response:
+        """Record a drain or an oil change; the unit's water is counted anew from there."""
+        name, now = _name(request, by), board.clock()
+        row = await _known(board, unit)
+        at = now if done_at is None else done_at.astimezone(dt.UTC)
+        try:
+            made = await _read(board.sources.record_work, row.unit_id, work, at, name, now)
+        except ValueError as error:
+            raise HTTPException(422, str(error)) from error
+        board.feed.expire()
+        return as_json(made)
+
+    @app.post("/api/units/{unit}/work/{number}/undo", tags=["units"])
+    async def undo_work(
+        request: Request,
+        unit: UnitSegment,
+        number: Annotated[int, Path(ge=0, le=2**53, description="Number of the record.")],
+        by: By,
+    ) -> Response:
+        """Take a record back; it stays listed as taken back. Answers with all that is recorded."""
+        name = _name(request, by)
+        row = await _known(board, unit)
+        try:
+            await _read(board.sources.take_work_back, row.unit_id, number, name, board.clock())
+        except KeyError:
+            raise HTTPException(404, f"unit {row.unit_id!r} has no record {number} that counts") from None
+        board.feed.expire()
+        return as_json(await _read(board.sources.work, row.unit_id))
+
+
+def _name(request: Request, by: str) -> str:
+    """Who asks: with a login the name of that, else as given."""
+    name = clean_name(str(request.scope.get("dewline_login") or by))
+    if not name:
+        raise HTTPException(422, "by: a name is needed")
+    return name
+
+
 def _alarms(app: FastAPI, board: Board) -> None:
     @app.get("/api/alarms", tags=["alarms"])
     async def alarms() -> Response:
@@ -186,18 +246,12 @@ def _alarms(app: FastAPI, board: Board) -> None:
     @app.post("/api/alarms/{alarm_id}/acknowledge", tags=["alarms"])
     async def acknowledge(request: Request, alarm_id: str, by: By) -> Response:
         """Acknowledge an alarm; with a login, the name is that of the login."""
-        name = clean_name(str(request.scope.get("dewline_login") or by))
-        if not name:
-            raise HTTPException(422, "by: a name is needed")
-        return await _changed(board, board.sources.acknowledge, alarm_id, name)
+        return await _changed(board, board.sources.acknowledge, alarm_id, _name(request, by))
 
     @app.post("/api/alarms/{alarm_id}/unacknowledge", tags=["alarms"])
     async def unacknowledge(request: Request, alarm_id: str, by: By) -> Response:
         """Take an acknowledgement back."""
-        name = clean_name(str(request.scope.get("dewline_login") or by))
-        if not name:
-            raise HTTPException(422, "by: a name is needed")
-        return await _changed(board, board.sources.unacknowledge, alarm_id, name)
+        return await _changed(board, board.sources.unacknowledge, alarm_id, _name(request, by))
 
 
 async def _changed(board: Board, step: Callable[[str, str], None], alarm_id: str, name: str) -> Response:

@@ -18,3 +18,15 @@ SHORT_CAUTION = (
     "Confirm with a second gauge, relieve, lock out the drive, follow the manual, local codes and a "
     "qualified technician. Nothing here starts or stops a machine."
 )
+WORK_CAUTIONS = (
+    (
+        "Cold, stood at least 15 min, drive locked out, pressure relieved and proved gone with a second "
+        "gauge: only then open a drain or filler. Hot oil sprays and burns."
+    ),
+    "Collect what comes out: oily water and used oil are regulated waste in most places.",
+    (
+        "The machine's manual, local codes and a qualified technician decide how it is done. The board only "
+        "keeps that it was done, and takes your word for it."
+    ),
+)
+"""Beside the record of a drain or an oil change."""

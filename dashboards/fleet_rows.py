@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from alerts.alarm import AlarmState
+from alerts.message import LEAST_DRY_OUT_MIN, LONGEST_DRY_OUT_MIN, dry_out_line
 from dashboards import addresses, display
 from dashboards.display import System
 from dashboards.settings import BoardSettings
@@ -21,6 +22,8 @@ BAR_LOW_C, BAR_HIGH_C = -20.0, 120.0
 """Ends of the temperature bar: from hard frost to just above the usual shutdown, common practice."""
 NAN = float("nan")
 DAY_MS = 86_400_000
+MIN_DRY_OUT_MIN = 1.0
+"""Less than this is nothing to plan for. [min]"""
 LINK_UP = ("", "online", "up", "connected")
 """Link states that need no mention."""
 
@@ -231,9 +234,28 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
         "water_low_at": _share(low_g / row.harmful_g),
         "water_high_at": _share(high_g / row.harmful_g),
         "water_level": water_level(row),
-        "dry_out": display.minutes(status.dry_out_min) if known and status.dry_out_min >= 1.0 else "",
+        **_dry_out_words(status if known else None),
         "hours": display.hours(status.hours),
     }
+
+
+def _dry_out_words(status: UnitStatus | None) -> dict[str, str]:
+    """What a dry-out run still needs, short with its condition, and in full."""
+    if status is None or not status.dry_out_min >= MIN_DRY_OUT_MIN:
+        return {"dry_out": "", "dry_out_why": ""}
+    minutes = planned_dry_out(status.dry_out_min)
+    short = f"needs {minutes} hot, air flowing" if minutes else no_dry_out(status.dry_out_min)
+    return {"dry_out": short, "dry_out_why": dry_out_line(status.dry_out_min, status.dry_out_longest_min)}
+
+
+def planned_dry_out(dry_out_min: float) -> str:
+    """How long a dry-out run is to be planned, as the mails say it; empty when none will do."""
+    return "" if dry_out_min > LONGEST_DRY_OUT_MIN else display.minutes(max(dry_out_min, LEAST_DRY_OUT_MIN))
+
+
+def no_dry_out(dry_out_min: float) -> str:
+    """Why running will not dry it."""
+    return "too wet to dry by running" if math.isinf(dry_out_min) else "more than one run can dry"
 
 
 def _water_words(row: FleetRow, low_g: float, mid_g: float, high_g: float, system: System) -> dict[str, str]:

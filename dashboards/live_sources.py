@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 import sqlalchemy as sa
@@ -12,11 +12,12 @@ from alerts.alarm import Alarm, AlarmState
 from alerts.desk import AlarmDesk
 from alerts.outbox import Outbox, OutboxMail
 from alerts.rationale import Rationale, rationales
-from dashboards.display import from_ms
-from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView
+from dashboards.display import from_ms, ms_of
+from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView, WorkView
 from dashboards.words import bytes_words, pattern_words
 from ingest import database as tables
 from ingest.finding_versions import FindingVersions, Version
+from ingest.maintenance import Maintenance, Service, Work
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.register import Register
@@ -39,7 +40,13 @@ class TraceSource(Protocol):
 
 
 class LiveSources:
-    """The board's view on a running system. Every method blocks on a database."""
+    """The board's view on a running system. Every method blocks on a database.
+
+    Parameters
+    ----------
+    on_work : callable
+        Told the unit whose recorded work has changed, so that it is analysed at once.
+    """
 
     def __init__(
         self,
@@ -49,11 +56,13 @@ class LiveSources:
         register: Register,
         desk: AlarmDesk,
         analyst: TraceSource,
+        on_work: Callable[[str], None],
     ) -> None:
         self._database, self._store, self._register = database, store, register
         self._desk, self._analyst = desk, analyst
         self._results, self._versions = Results(database), FindingVersions(database)
         self._outbox = Outbox(database)
+        self._maintenance, self._on_work = Maintenance(database), on_work
         self._rationales = rationales()
 
     def profiles(self) -> dict[str, UnitProfile]:
@@ -128,6 +137,25 @@ class LiveSources:
     def unshelve(self, alarm_id: str, by: str) -> None:
         """See `AlarmDesk.unshelve`."""
         self._desk.unshelve(alarm_id, by)
+
+    def work(self, unit_id: str) -> list[WorkView]:
+        """All recorded work of a unit, in the order it was done."""
+        return [_work_view(one) for one in self._maintenance.of(unit_id, taken_back=True)]
+
+    def record_work(
+        self, unit_id: str, work: Work, done_at: dt.datetime, by: str, now: dt.datetime
+    ) -> WorkView:
+        """See `Maintenance.record`."""
+        made = self._maintenance.record(unit_id, work, ms_of(done_at), by=by, now_ms=ms_of(now))
+        self._on_work(unit_id)
+        return _work_view(made)
+
+    def take_work_back(self, unit_id: str, number: int, by: str, now: dt.datetime) -> None:
+        """See `Maintenance.take_back`. KeyError: the unit has no such record that counts."""
+        own = number in {one.service_id for one in self._maintenance.of(unit_id)}
+        if not own or not self._maintenance.take_back(number, by=by, now_ms=ms_of(now)):
+            raise KeyError(number)
+        self._on_work(unit_id)
 
     def mails(self, limit: int) -> list[MailView]:
         """Outbox, newest first."""
@@ -211,6 +239,18 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[
         evidence=alarm.finding.evidence,
         finding_id=alarm.finding.finding_id,
         said=tuple(said),
+    )
+
+
+def _work_view(kept: Service) -> WorkView:
+    return WorkView(
+        number=kept.service_id,
+        work=kept.work,
+        done_at=from_ms(kept.done_at_ms),
+        recorded_at=from_ms(kept.recorded_at_ms),
+        recorded_by=kept.recorded_by,
+        taken_back_at=None if kept.taken_back_at_ms is None else from_ms(kept.taken_back_at_ms),
+        taken_back_by=kept.taken_back_by,
     )
 
 

@@ -12,6 +12,7 @@ from typing import Protocol
 import msgspec
 
 from alerts.alarm import AlarmState, Priority
+from ingest.maintenance import Work
 from ingest.profile import UnitProfile
 from models.records import Evidence, Finding, Run, UnitStatus
 from models.said import FindingVersion
@@ -85,6 +86,19 @@ class QuarantineView(msgspec.Struct, frozen=True, kw_only=True):
     payload: str
 
 
+class WorkView(msgspec.Struct, frozen=True, kw_only=True):
+    """One piece of work on a unit's sump, as somebody recorded it."""
+
+    number: int
+    work: Work
+    done_at: dt.datetime
+    recorded_at: dt.datetime
+    recorded_by: str
+    taken_back_at: dt.datetime | None = None
+    """None while the record counts."""
+    taken_back_by: str = ""
+
+
 class Sources(Protocol):
     """Everything shown on the board. Every method may block on a database: call it off the event loop."""
 
@@ -132,6 +146,17 @@ class Sources(Protocol):
 
     def unshelve(self, alarm_id: str, by: str) -> None:
         """Bring a shelved alarm back. KeyError: no such alarm."""
+
+    def work(self, unit_id: str) -> list[WorkView]:
+        """Work recorded on a unit in the order it was done, what was taken back included."""
+
+    def record_work(
+        self, unit_id: str, work: Work, done_at: dt.datetime, by: str, now: dt.datetime
+    ) -> WorkView:
+        """Keep that work was done; its water is counted anew from there. ValueError: not a time until now."""
+
+    def take_work_back(self, unit_id: str, number: int, by: str, now: dt.datetime) -> None:
+        """Undo a record. KeyError: the unit has none of this number that still counts."""
 
     def mails(self, limit: int) -> list[MailView]:
         """Outbox, newest first."""

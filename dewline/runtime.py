@@ -136,6 +136,7 @@ class Runtime:
             register=self.register,
             desk=self.desk,
             analyst=self.analyst,
+            on_work=lambda unit_id: self.worker.submit([unit_id]),
         )
         self.board = BoardServer(board_app.build(sources, board, _now), host=board.host, port=board.port)
         try:

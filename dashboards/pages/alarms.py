@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import datetime as dt
 from collections.abc import Callable
-from urllib.parse import quote
 
 from fastapi import Request
 from nicegui import ui
@@ -15,9 +14,9 @@ from dashboards import addresses, display, words
 from dashboards.board import Board
 from dashboards.fleet_rows import alarm_order
 from dashboards.pages.alarm_card import evidence_lines, steps
-from dashboards.pages.frame import Visit, button, empty, fault, framed, heading, visit
+from dashboards.pages.frame import Visit, button, empty, fault, framed, heading, remember_name, visit
 from dashboards.pages.said import versions
-from dashboards.preferences import NAME_COOKIE, clean_name
+from dashboards.preferences import clean_name
 from dashboards.sources import AlarmView
 from ingest.profile import UnitProfile
 
@@ -77,8 +76,7 @@ class AlarmsPage:
 
     def _named(self, event: object) -> None:
         self._name = clean_name(str(getattr(event, "value", "") or ""))
-        kept = quote(self._name, safe="")
-        ui.run_javascript(f"document.cookie='{NAME_COOKIE}={kept};path=/;max-age=31536000;SameSite=Lax'")
+        remember_name(self._name)
 
     async def _refresh(self) -> None:
         sources = self._here.board.sources

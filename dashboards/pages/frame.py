@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import Request
 from nicegui import ui
@@ -14,7 +15,7 @@ from nicegui import ui
 from dashboards.board import Board
 from dashboards.cautions import CAUTIONS, SHORT_CAUTION
 from dashboards.display import System, markup
-from dashboards.preferences import DARK, Preferences, preferences
+from dashboards.preferences import DARK, NAME_COOKIE, Preferences, preferences
 
 log = logging.getLogger(__name__)
 
@@ -116,6 +117,12 @@ def button(text: str, on_click: Callable[..., Any], *, primary: bool = False) ->
     """A button in the board's own colours."""
     made = ui.button(text, on_click=on_click, color=None).props("no-caps unelevated")
     return made.classes("dw-button primary" if primary else "dw-button")
+
+
+def remember_name(name: str) -> None:
+    """Keep a cleaned name in this browser, to be offered again."""
+    kept = quote(name, safe="")
+    ui.run_javascript(f"document.cookie='{NAME_COOKIE}={kept};path=/;max-age=31536000;SameSite=Lax'")
 
 
 def heading(text: str) -> None:

@@ -17,6 +17,7 @@ from dashboards.lines import UnitLines, unit_lines
 from dashboards.pages import unit_tables
 from dashboards.pages.frame import Visit, button, empty, fault, framed, visit
 from dashboards.pages.unit_head import UnitHead
+from dashboards.pages.unit_work import UnitWork
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
 from dashboards.sources import WatermarkView
@@ -75,6 +76,7 @@ class UnitPage:
         """Head first, then range choice, chart and tables once the browser is connected."""
         head = UnitHead(self._here, self._row)
         ui.timer(REFRESH_S, lambda: head.refresh_from(self._here.board.feed))
+        await UnitWork(self._here, self._row, self._tz).build()
         try:
             shown = self._range()
         except RangeError as error:

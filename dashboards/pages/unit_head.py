@@ -8,20 +8,28 @@ import math
 
 from nicegui import ui
 
-from alerts.message import dry_out_line
+from alerts.message import LEAST_DRY_OUT_MIN, LONGEST_DRY_OUT_MIN, dry_out_line
 from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
 from dashboards.feed import Feed
-from dashboards.fleet_rows import FleetRow, Need, UnitState, row_json, uncertain, water_level
+from dashboards.fleet_rows import (
+    MIN_DRY_OUT_MIN,
+    FleetRow,
+    Need,
+    UnitState,
+    no_dry_out,
+    planned_dry_out,
+    row_json,
+    uncertain,
+    water_level,
+)
 from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.pages.said import versions
 from dashboards.sources import AlarmView
 from models.records import UnitStatus
 
-MIN_DRY_OUT_MIN = 0.5
-"""Less than this is nothing to plan for. [min]"""
 LONG_CHARS = 14
 """A figure that is longer is a phrase and is set smaller."""
 log = logging.getLogger(__name__)
@@ -178,7 +186,7 @@ def _dry_out(row: FleetRow, system: System) -> str:
         return display.UNKNOWN
     minutes_min = row.status.dry_out_min
     if minutes_min >= MIN_DRY_OUT_MIN:
-        return display.minutes(minutes_min)
+        return planned_dry_out(minutes_min) or no_dry_out(minutes_min)
     if uncertain(row):
         return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
     return "none"
@@ -186,13 +194,15 @@ def _dry_out(row: FleetRow, system: System) -> str:
 
 def _dry_out_words(status: UnitStatus | None) -> str:
     """Under the figure: how long at most, and on what condition."""
-    condition = "hot, with the air valve open"
+    condition = "hot, then with the air valve open"
     if status is None or math.isnan(status.dry_out_longest_min) or status.dry_out_min < MIN_DRY_OUT_MIN:
         return condition
-    if math.isinf(status.dry_out_min):
-        return "the air here is too wet to dry it"
-    if math.isinf(status.dry_out_longest_min):
+    if status.dry_out_min > LONGEST_DRY_OUT_MIN:
+        return "drain the settled water cold first"
+    if status.dry_out_longest_min > LONGEST_DRY_OUT_MIN:
         return f"{condition}; may not be enough"
+    if status.dry_out_longest_min <= LEAST_DRY_OUT_MIN:
+        return condition
     return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}"
 
 

@@ -77,10 +77,7 @@ export default {
               <i v-if="row.water_at !== null" :class="row.water_level" :style="{width: row.water_at + '%'}"></i>
               <s style="left: 50%"></s>
             </span>
-            <span class="dw-sub" v-if="row.water_level === 'harmful'">harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
-            <span class="dw-sub" v-else-if="row.water_level === 'near'">near harmful<template v-if="row.dry_out"> · needs {{ row.dry_out }} hot</template></span>
-            <span class="dw-sub" v-else-if="row.water_level === 'unknown'">not known</span>
-            <span class="dw-sub" v-else-if="row.dry_out">needs {{ row.dry_out }} hot</span>
+            <span class="dw-sub" :title="row.dry_out_why"><template v-if="row.water_level in levels">{{ levels[row.water_level] }}</template><template v-if="row.water_level in levels && row.dry_out"> · </template>{{ row.dry_out }}</span>
           </span>
           <span class="dw-cell dw-hours"><span class="dw-cap">Hours</span><span class="dw-fig">{{ row.hours }}</span></span>
           <span class="dw-cell dw-heard"><span class="dw-cap">Heard</span><span class="dw-fig">{{ ago(row.heard_ms) }}</span><span v-if="row.link" class="dw-sub">link {{ row.link }}</span></span>
@@ -121,6 +118,7 @@ export default {
     window.removeEventListener("keydown", this.key);
   },
   computed: {
+    levels: () => ({ harmful: "harmful", near: "near harmful", unknown: "not known" }),
     all() { return Object.values(this.byId).sort((a, b) => before(a.key, b.key)); },
     shown() {
       const words = this.query.toLowerCase().split(/\s+/).filter(Boolean);

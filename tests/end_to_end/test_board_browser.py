@@ -15,6 +15,7 @@ from dashboards.app import build
 from dashboards.screenshots import CHROMIUM_FLAGS, ScreenshotError, chromium_path
 from dashboards.server import BoardServer
 from dashboards.settings import BoardSettings
+from ingest.maintenance import Work
 from tests.unit.dashboards.invented import HOSTILE, InventedSources, status
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def fleet(served: Served) -> Iterator[InventedSources]:
     kept, standing, known = dict(sources.kept), dict(sources.standing), dict(sources.known)
     yield sources
     sources.kept, sources.standing, sources.known = kept, standing, known
+    sources.worked.clear()
 
 
 @pytest.fixture
@@ -311,3 +313,28 @@ def test_phone_width_needs_no_sideways_scrolling(page: Page, fleet: InventedSour
     page.goto(path)
     page.wait_for_selector(".dw-row, .dw-chart canvas, .dw-alarm, .dw-mail-frame, .dw-finding")
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_work_on_the_sump_is_recorded_by_keyboard_and_taken_back(page: Page, fleet: InventedSources) -> None:
+    page.goto("/units/rm-04")
+    page.get_by_role("button", name="Record a drain or an oil change…").press("Enter")
+    dialog = page.locator(".dw-dialog")
+    dialog.get_by_text("regulated waste").wait_for()
+    dialog.get_by_role("radio", name="Oil change").press("Space")
+    when = dialog.get_by_label("When it was done", exact=False)
+    when.fill("2099-01-01 08:00")
+    when.press("Enter")
+    dialog.get_by_text("still to come").wait_for()
+    assert fleet.worked == {}
+    when.fill("2026-01-05 08:00")
+    when.press("Enter")
+    dialog.get_by_text("Your name goes with the record.").wait_for()
+    dialog.get_by_label("Your name", exact=False).fill("Kim")
+    dialog.get_by_role("button", name="Record").press("Enter")
+    entry = page.locator(".dw-work-list li")
+    entry.get_by_text("Oil change · 2026-01-05 08:00").wait_for()
+    assert [(one.work, one.recorded_by) for one in fleet.worked["rm-04"]] == [(Work.OIL_CHANGE, "Kim")]
+    page.get_by_role("button", name="Undo: Oil change", exact=False).press("Enter")
+    page.get_by_role("button", name="Take back").press("Enter")
+    entry.get_by_text("taken back").wait_for()
+    assert page.get_by_role("button", name="Undo: Oil change", exact=False).count() == 0

@@ -61,6 +61,7 @@ class Yard:
             register=self.register,
             desk=self.desk,
             analyst=InventedAnalyst(),
+            on_work=lambda _: None,
         )
 
     def fill(self) -> None:

@@ -13,7 +13,8 @@ import numpy as np
 
 from alerts.alarm import AlarmState, Priority
 from dashboards.display import ms_of
-from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView
+from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView, WorkView
+from ingest.maintenance import Work
 from ingest.profile import UnitProfile
 from ingest.reading import Readings
 from models.records import Evidence, Finding, Outcome, Pattern, Run, UnitStatus
@@ -265,6 +266,7 @@ class InventedSources:
         self.known = {unit.unit_id: unit for unit in map(profile, range(1, n_trucks + 1))}
         self.standing = {f"rm-{n:02d}": status(n, now) for n in range(1, n_trucks + 1)}
         self.kept: dict[str, AlarmView] = {}
+        self.worked: dict[str, list[WorkView]] = {}
         if n_trucks:
             self._trouble(now)
 
@@ -348,6 +350,27 @@ class InventedSources:
 
     def unshelve(self, alarm_id: str, by: str) -> None:
         self._change(alarm_id, state=AlarmState.UNACKNOWLEDGED, shelved_until=None, cover_reason="")
+
+    def work(self, unit_id: str) -> list[WorkView]:
+        return sorted(self.worked.get(unit_id, []), key=lambda one: one.done_at)
+
+    def record_work(
+        self, unit_id: str, work: Work, done_at: dt.datetime, by: str, now: dt.datetime
+    ) -> WorkView:
+        if not dt.datetime(2000, 1, 1, tzinfo=dt.UTC) <= done_at <= now:
+            raise ValueError(f"{work} at {done_at}: expected an instant from 2000 until now")
+        listed = self.worked.setdefault(unit_id, [])
+        made = WorkView(number=len(listed) + 1, work=work, done_at=done_at, recorded_at=now, recorded_by=by)
+        listed.append(made)
+        return made
+
+    def take_work_back(self, unit_id: str, number: int, by: str, now: dt.datetime) -> None:
+        listed = self.worked.get(unit_id, [])
+        for place, one in enumerate(listed):
+            if one.number == number and one.taken_back_at is None:
+                listed[place] = msgspec.structs.replace(one, taken_back_at=now, taken_back_by=by)
+                return
+        raise KeyError(number)
 
     def mails(self, limit: int) -> list[MailView]:
         if not self.kept:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 
 import msgspec
 import pytest
@@ -201,3 +202,24 @@ def test_summary_does_not_vouch_for_trucks_of_unknown_state() -> None:
     said = summary([one_row(**BLIND)])
     assert "Nothing needs a person" not in said
     assert "1 in unknown state" in said
+
+
+@pytest.mark.parametrize(
+    ("dry_out_min", "longest_min", "said", "in_full"),
+    [
+        (0.4, 0.4, "", ""),
+        # Less than common practice's 20 minutes is no dry-out: board and mail ask for the same.
+        (5.0, 9.0, "needs 20\u202fmin hot, air flowing", "air valve open once hot: about 20 min"),
+        (38.0, 55.0, "needs 38\u202fmin hot, air flowing", "about 38 min, at most 55 min"),
+        (180.0, math.inf, "more than one run can dry", "drain the settled water cold first"),
+        (math.inf, math.inf, "too wet to dry by running", "too wet to dry it"),
+    ],
+)
+def test_a_dry_out_names_its_condition_or_why_none_will_do(
+    dry_out_min: float, longest_min: float, said: str, in_full: str
+) -> None:
+    row = one_row(water_g=47.0, dry_out_min=dry_out_min, dry_out_longest_min=longest_min)
+    data = row_json(row, System.SI)
+    assert data["dry_out"] == said
+    assert in_full in data["dry_out_why"]
+    assert bool(data["dry_out_why"]) == bool(said)

@@ -14,6 +14,7 @@ from dashboards.live_sources import LiveSources
 from dashboards.words import finding_state
 from ingest.database import open_database
 from ingest.finding_versions import FindingVersions
+from ingest.maintenance import Work
 from ingest.quality import Quality
 from ingest.reading import Reading
 from ingest.register import Register
@@ -23,6 +24,8 @@ from models.records import Pattern
 from models.said import Cause, taken_back
 from tests.unit.dashboards.invented import NOW, NOW_MS, finding, status, trace
 
+WORKED_ON: list[str] = []
+"""Units whose work has changed, as the sources tell it."""
 SHORT_CYCLING = finding(3, Pattern.SHORT_CYCLING)
 
 
@@ -54,7 +57,12 @@ def desk(database: sa.Engine) -> AlarmDesk:
 @pytest.fixture
 def sources(database: sa.Engine, store: EmbeddedStore, desk: AlarmDesk) -> LiveSources:
     return LiveSources(
-        database=database, store=store, register=Register(database), desk=desk, analyst=InventedAnalyst()
+        database=database,
+        store=store,
+        register=Register(database),
+        desk=desk,
+        analyst=InventedAnalyst(),
+        on_work=WORKED_ON.append,
     )
 
 
@@ -100,3 +108,29 @@ def test_an_alarm_shows_every_version_of_what_is_behind_it(
 def test_a_withdrawn_finding_is_not_said_to_have_ended() -> None:
     assert finding_state(SHORT_CYCLING) == "stands"
     assert finding_state(taken_back(SHORT_CYCLING)).startswith("withdrawn")
+
+
+def test_work_is_recorded_taken_back_and_told_at_once(sources: LiveSources) -> None:
+    WORKED_ON.clear()
+    done_at = NOW - dt.timedelta(hours=3)
+    made = sources.record_work("rm-03", Work.DRAIN, done_at, "Kim", NOW)
+    assert (made.work, made.done_at, made.recorded_at, made.recorded_by) == (Work.DRAIN, done_at, NOW, "Kim")
+    assert sources.work("rm-03") == [made]
+    assert sources.work("rm-04") == []
+    for unit_id, number in (("rm-04", made.number), ("rm-03", made.number + 1)):
+        with pytest.raises(KeyError):
+            sources.take_work_back(unit_id, number, "Kim", NOW)
+    assert sources.work("rm-03") == [made]
+    sources.take_work_back("rm-03", made.number, "Yard desk", NOW)
+    (kept,) = sources.work("rm-03")
+    assert (kept.taken_back_at, kept.taken_back_by) == (NOW, "Yard desk")
+    with pytest.raises(KeyError):
+        sources.take_work_back("rm-03", made.number, "Yard desk", NOW)
+    assert WORKED_ON == ["rm-03", "rm-03"]
+
+
+def test_work_to_come_is_refused(sources: LiveSources) -> None:
+    WORKED_ON.clear()
+    with pytest.raises(ValueError, match="until now"):
+        sources.record_work("rm-03", Work.DRAIN, NOW + dt.timedelta(seconds=1), "Kim", NOW)
+    assert (sources.work("rm-03"), WORKED_ON) == ([], [])
