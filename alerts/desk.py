@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
-import msgspec
 import sqlalchemy as sa
 
 from alerts import notices, policy
@@ -26,6 +25,7 @@ from alerts.outbox import Outbox, OutboxMail
 from alerts.policy import AlarmPolicy
 from alerts.routing import MailSettings
 from ingest import database as tables
+from ingest import json_record
 from ingest.finding_versions import FindingVersions, note_mailed
 from ingest.profile import UnitProfile
 from models.records import Finding, UnitStatus
@@ -229,7 +229,7 @@ class AlarmDesk:
         table = tables.unit_status.c
         with self._database.connect() as connection:
             record = connection.execute(sa.select(table.record).where(table.unit_id == unit_id)).scalar()
-        return None if record is None else msgspec.json.decode(record, type=UnitStatus)
+        return None if record is None else json_record.decode(record, UnitStatus)
 
     def _cause(self, finding_id: str) -> Cause | None:
         """Why what was said last of a finding was said."""
@@ -251,9 +251,7 @@ class AlarmDesk:
         asked = {one.finding.finding_id for one in alarms if one.open} - {one.finding_id for one in heard}
         query = sa.select(tables.findings.c.record).where(tables.findings.c.finding_id.in_(sorted(asked)))
         with self._database.connect() as connection:
-            kept = [
-                msgspec.json.decode(record, type=Finding) for record in connection.execute(query).scalars()
-            ]
+            kept = [json_record.decode(record, Finding) for record in connection.execute(query).scalars()]
         return frozenset(undone | (asked - {one.finding_id for one in kept if not one.withdrawn}))
 
     def _stored_findings(self) -> list[Finding]:
@@ -264,9 +262,7 @@ class AlarmDesk:
             sa.or_(table.end_at_ms.is_(None), table.finding_id.in_(sorted(behind)))
         )
         with self._database.connect() as connection:
-            return [
-                msgspec.json.decode(record, type=Finding) for record in connection.execute(query).scalars()
-            ]
+            return [json_record.decode(record, Finding) for record in connection.execute(query).scalars()]
 
     def _last_heard(self, unit_ids: Collection[str]) -> dict[str, dt.datetime]:
         table = tables.unit_status.c
@@ -279,7 +275,7 @@ class AlarmDesk:
 
     def _read(self, query: sa.Select[Any]) -> list[Alarm]:
         with self._database.connect() as connection:
-            return [msgspec.json.decode(record, type=Alarm) for record in connection.execute(query).scalars()]
+            return [json_record.decode(record, Alarm) for record in connection.execute(query).scalars()]
 
 
 def _write(connection: sa.Connection, alarm: Alarm) -> None:
@@ -288,7 +284,7 @@ def _write(connection: sa.Connection, alarm: Alarm) -> None:
         "pattern": alarm.pattern.value,
         "state": alarm.state.value,
         "raised_at_ms": _ms(alarm.raised_at),
-        "record": msgspec.json.encode(alarm).decode(),
+        "record": json_record.encode(alarm),
     }
     done = connection.execute(
         sa.update(tables.alarms).where(tables.alarms.c.alarm_id == alarm.alarm_id).values(values)

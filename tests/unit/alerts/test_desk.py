@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import email
 import email.policy
+import math
 import threading
 
 import msgspec
@@ -15,6 +16,7 @@ from alerts.alarm import Action, AlarmState, IllegalTransition
 from alerts.desk import AlarmDesk, UnknownAlarm
 from alerts.routing import Recipient, Route
 from ingest import database as tables
+from ingest import json_record
 from models.records import Pattern, UnitStatus
 from tests.unit.alerts.conftest import NOON, make_finding, make_trace, with_mail
 from tests.unit.alerts.test_message import STATUS
@@ -37,7 +39,7 @@ def heard(database, status: UnitStatus) -> None:
             sa.insert(tables.unit_status).values(
                 unit_id=status.unit_id,
                 observed_at_ms=int(status.observed_at.timestamp() * 1000),
-                record=msgspec.json.encode(status).decode(),
+                record=json_record.encode(status),
             )
         )
 
@@ -380,3 +382,22 @@ def test_many_threads_raise_one_alarm(tmp_path, fleet, settings, clock):
     assert len(desk.alarms()) == 1
     assert len(desk.outbox.recent()) == 1
     engine.dispose()
+
+
+def test_a_unit_whose_values_are_not_known_raises_its_alarm_all_the_same(desk, stored, database):
+    finding = make_finding()
+    stored(finding)
+    unknown = dict.fromkeys(("pressure_kpa", "pressure_dew_point_c", "dry_out_longest_min"), math.nan)
+    heard(database, msgspec.structs.replace(STATUS, **unknown))
+    (alarm,) = desk.consider([finding])
+    assert alarm.state is AlarmState.UNACKNOWLEDGED
+    assert len(desk.outbox.recent()) == 1
+
+
+def test_a_sump_that_no_run_can_dry_is_mailed_as_such(desk, stored, database):
+    finding = make_finding()
+    stored(finding)
+    heard(database, msgspec.structs.replace(STATUS, dry_out_min=math.inf, dry_out_longest_min=math.inf))
+    desk.consider([finding])
+    (mail,) = mails(desk)
+    assert "too wet to dry it" in " ".join(mail.get_body(("plain",)).get_content().split())
