@@ -24,6 +24,7 @@ NAN = float("nan")
 DAY_MS = 86_400_000
 MIN_DRY_OUT_MIN = 1.0
 """Less than this is nothing to plan for. [min]"""
+BRIEF = "A run made to dry it lasts {} hot at least."
 LINK_UP = ("", "online", "up", "connected")
 """Link states that need no mention."""
 
@@ -243,14 +244,17 @@ def _dry_out_words(status: UnitStatus | None) -> dict[str, str]:
     """What a dry-out run still needs, short with its condition, and in full."""
     if status is None or not status.dry_out_min >= MIN_DRY_OUT_MIN:
         return {"dry_out": "", "dry_out_why": ""}
-    minutes = planned_dry_out(status.dry_out_min)
+    minutes = still_to_run(status.dry_out_min)
     short = f"needs {minutes} hot, air flowing" if minutes else no_dry_out(status.dry_out_min)
+    if status.dry_out_min < LEAST_DRY_OUT_MIN:
+        least = display.minutes(LEAST_DRY_OUT_MIN)
+        return {"dry_out": short, "dry_out_why": f"Estimate, air valve open once hot. {BRIEF.format(least)}"}
     return {"dry_out": short, "dry_out_why": dry_out_line(status.dry_out_min, status.dry_out_longest_min)}
 
 
-def planned_dry_out(dry_out_min: float) -> str:
-    """How long a dry-out run is to be planned, as the mails say it; empty when none will do."""
-    return "" if dry_out_min > LONGEST_DRY_OUT_MIN else display.minutes(max(dry_out_min, LEAST_DRY_OUT_MIN))
+def still_to_run(dry_out_min: float) -> str:
+    """How much hot running is still needed, which counts down during the run; empty when none will do."""
+    return "" if dry_out_min > LONGEST_DRY_OUT_MIN else display.minutes(dry_out_min)
 
 
 def no_dry_out(dry_out_min: float) -> str:

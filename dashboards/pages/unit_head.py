@@ -8,7 +8,7 @@ import math
 
 from nicegui import ui
 
-from alerts.message import LEAST_DRY_OUT_MIN, LONGEST_DRY_OUT_MIN, dry_out_line
+from alerts.message import LONGEST_DRY_OUT_MIN, dry_out_line
 from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
@@ -19,8 +19,8 @@ from dashboards.fleet_rows import (
     Need,
     UnitState,
     no_dry_out,
-    planned_dry_out,
     row_json,
+    still_to_run,
     uncertain,
     water_level,
 )
@@ -167,9 +167,8 @@ class UnitHead:
             return
         if row.need is Need.WATER and row.status is not None:
             line = dry_out_line(row.status.dry_out_min, row.status.dry_out_longest_min)
-            ui.label(f"Its sump holds close to a harmful amount of water. {line}. {SHORT_CAUTION}").classes(
-                "dw-note"
-            )
+            amount = "a harmful amount" if water_level(row) == "harmful" else "close to a harmful amount"
+            ui.label(f"Its sump holds {amount} of water. {line}. {SHORT_CAUTION}").classes("dw-note")
         elif row.state is UnitState.UNKNOWN:
             ui.label(
                 "Its signals don't tell whether it runs. Take it to be running and under pressure until "
@@ -186,7 +185,7 @@ def _dry_out(row: FleetRow, system: System) -> str:
         return display.UNKNOWN
     minutes_min = row.status.dry_out_min
     if minutes_min >= MIN_DRY_OUT_MIN:
-        return planned_dry_out(minutes_min) or no_dry_out(minutes_min)
+        return still_to_run(minutes_min) or no_dry_out(minutes_min)
     if uncertain(row):
         return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
     return "none"
@@ -201,8 +200,6 @@ def _dry_out_words(status: UnitStatus | None) -> str:
         return "drain the settled water cold first"
     if status.dry_out_longest_min > LONGEST_DRY_OUT_MIN:
         return f"{condition}; may not be enough"
-    if status.dry_out_longest_min <= LEAST_DRY_OUT_MIN:
-        return condition
     return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}"
 
 
