@@ -23,7 +23,7 @@ from alerts.alarm import Action, Alarm, Priority
 from alerts.notices import Heard, Notice, NoticeKind
 from alerts.picture import Picture
 from alerts.rationale import Rationale
-from alerts.restating import differences, sure
+from alerts.restating import NOT_SAID, differences, sure
 from alerts.routing import UnitsSystem
 from alerts.wording import duration, evidence_line, local_time, one_line, temperature, water
 from ingest.profile import UnitProfile
@@ -231,6 +231,7 @@ def _corrections(
         return evidence_line(fact, envelope.units_system)
 
     return {
+        "not_said": NOT_SAID,
         "changes": differences(heard.finding, alarm.finding, instant=local, evidence=worded),
         "told": {
             "at": local(heard.at),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import email
 import email.policy
@@ -15,7 +16,7 @@ import pytest
 from alerts import message, notices
 from alerts import transitions as life
 from alerts.message import Envelope, compose, compose_cleared, compose_summary
-from alerts.notices import Notice, NoticeKind
+from alerts.notices import Heard, Notice, NoticeKind
 from alerts.outbox import WIRE
 from alerts.picture import Picture
 from alerts.policy import AlarmPolicy
@@ -343,3 +344,16 @@ def test_mail_without_recipients_is_still_a_mail():
     mail = made(envelope=replace(ENVELOPE, recipients=(), base_url=""))
     assert "undisclosed-recipients" in mail["To"]
     assert "http" not in part(mail, "plain")
+
+
+def test_correction_strikes_out_what_was_said_and_not_what_was_left_unsaid():
+    one = notice(NoticeKind.RESTATED)
+    now = one.alarms[0].finding
+    then = msgspec.structs.replace(now, confidence=0.7, evidence=now.evidence[:1])
+    one = dataclasses.replace(one, heard=Heard(finding=then, at=NOON))
+    rationale = rationales()[Pattern.SHORT_CYCLING]
+    mail = parsed(compose(one, PROFILE, rationale, STATUS, PICTURE, None, ENVELOPE, NOON))
+    html_text = part(mail, "html")
+    assert "<s>70 %</s>" in html_text
+    assert "nothing of it" in html_text
+    assert "<s>nothing" not in html_text
