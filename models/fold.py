@@ -300,7 +300,8 @@ def _fold_one(
         if gained_h < 0.0:
             flags |= METER_RESET
     if temp_new:
-        signals.take_temp(s, t, signals.without_spike(s, t, temp_c))
+        heard = gained_h > 0.0 or s.pressure_kpa > c.on_kpa
+        signals.take_temp(s, t, signals.without_spike(s, t, temp_c, heard))
     if watch_sensors(s, c, t, since_last_s, v, flags, not same):
         sensors_row(s, t, SENSORS, rows[n[1]])
         n[1] += 1

@@ -195,14 +195,16 @@ def _works(s: Record, c: Record, raw: float, unit: float) -> bool:
 def _watch_start(s: Record, c: Record, t: float, raw: float) -> bool:
     """Look for a start after which the pressure works as ever, in psi or bar; whether to wait for more.
 
-    Meanwhile the pressure is taken as psi, unless there may be ice; a fill in kPa leaves the band in seconds.
+    From its second reading on the pressure is meanwhile taken as psi, unless there may be ice; a fill in kPa
+    leaves the band in seconds.
     """
     rise = (raw - s.rest_raw) * min((t - s.t) / REST_S, 1.0)
     s.rest_raw = raw if math.isnan(rise) else min(raw, s.rest_raw + rise)
     unit = s.plateau_unit
     if unit == 0.0:
+        # One reading in the band is what a slow fill in kPa shows on its way up.
         _begin_watch(s, c, t, raw)
-        return _may_be_psi(s)
+        return False
     if not _works(s, c, raw, unit):
         _end_watch(s, c, t, raw)
         return False

@@ -22,6 +22,10 @@ REPEATING_N = 3.5
 LEAP_K = 10.0
 LEAP_K_PER_S = 1.0
 """Shaft power into the lightest loop of oil and iron warms it no faster (20 kW into 20 kJ/K)."""
+DROP_K = 4.0
+DROP_K_PER_S = 2.0 / 60.0
+"""A stopped unit loses no more, nor one that starts and stirs its cold oil (common practice: an hour and more
+from hot to warm)."""
 VALLEY_K_PER_S = 0.15 / 60.0
 """Ambient air and sunshine warm a parked unit slower than this."""
 PEAK_K_PER_S = 0.03 / 60.0
@@ -48,23 +52,25 @@ SLACK_STEPS = 1.5
 
 
 @kernel
-def without_spike(s: Record, t: float, temp_c: float) -> float:
+def without_spike(s: Record, t: float, temp_c: float, heard: bool) -> float:
     """The median of the newest three temperatures: a lone wrong value never gets through. [degC]
 
     Readings further apart than a run's temperature takes to change are not held back by a whole reading: of
-    them only a leap that no machine can make is. After a silence the newest stands alone, for the ones before
-    it tell of another time.
+    them only what no machine does is, a sudden drop or a rise of which pressure and meter say nothing
+    (`heard`). After a silence the newest stands alone, for the ones before it tell of another time.
     """
     first_c, second_c = s.raw_before_c, s.raw_c
     apart_s = t - s.raw_t
-    close = apart_s <= CLOSE_S
-    fresh = math.isnan(second_c) or t - s.raw_t > FORGET_S
+    fresh = math.isnan(second_c) or apart_s > FORGET_S
     s.raw_before_c = math.nan if fresh else second_c
     s.raw_c = temp_c
     s.raw_t = t
     if fresh or math.isnan(first_c):
         return temp_c
-    if not close and not leaps(second_c, temp_c, apart_s):
+    rise_k = temp_c - second_c
+    drops = -rise_k > DROP_K + DROP_K_PER_S * apart_s
+    unheard = rise_k > LEAP_K and not heard
+    if apart_s > CLOSE_S and not drops and not unheard and not leaps(second_c, temp_c, apart_s):
         return temp_c
     return max(min(first_c, second_c), min(max(first_c, second_c), temp_c))
 
@@ -84,8 +90,11 @@ def leaps(before_c: float, temp_c: float, apart_s: float) -> bool:
 
 @kernel
 def forget(s: Record) -> None:
-    """Start the recent past afresh: what came before tells of another time."""
-    s.raw_t = s.temp_t = s.pressure_t = -math.inf
+    """Start the recent past afresh: what came before tells of another time.
+
+    Not so for spikes: the first value after a long standstill is as likely to be one as any other.
+    """
+    s.temp_t = s.pressure_t = -math.inf
 
 
 @kernel

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from ingest.reading import SIGNALS, FloatArray, Readings
 from models import engine
+from models.artefact import load_models
 from models.state import Record
 from models.training import as_judged_at_the_door
 from tests.unit.models.histories import (
@@ -84,7 +85,7 @@ def assert_unharmed(found: Folded) -> None:
     for day in found.water_days:
         assert 0.0 <= day.low <= day.grams <= day.high
     engine.unfinished(found.state)
-    status = engine.status(found.state, PROFILE, PARAMETERS)
+    status = engine.status(found.state, PROFILE, PARAMETERS, load_models())
     assert status is None or all(n > 0 for n in status.doubtful.values())
 
 
@@ -96,7 +97,7 @@ def flags(*chunks: Readings) -> list[int]:
     return found
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(readings=garbage())
 def test_garbage_harms_nothing_and_is_flagged_alike_one_by_one(readings: Readings) -> None:
     once = fold(readings)
@@ -108,7 +109,7 @@ def test_garbage_harms_nothing_and_is_flagged_alike_one_by_one(readings: Reading
     assert flags(*each) == flags(readings)
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 @given(readings=spoilt(), parts=st.lists(st.floats(0.0, 1.0), max_size=5))
 def test_a_spoilt_history_harms_nothing_and_is_flagged_alike_wherever_cut(
     readings: Readings, parts: list[float]

@@ -64,7 +64,7 @@ def test_stored_and_read_again_makes_the_same_card(result: Evaluation) -> None:
 
 
 def test_targets_are_those_asked_for(result: Evaluation) -> None:
-    assert len(result.targets) == 4 * 3
+    assert len(result.targets) == 4 * 3 + 2
     assert {target.at_least for target in result.targets if target.percent} == {0.95}
 
 

@@ -289,3 +289,12 @@ def test_oil_that_soaks_up_heat_after_a_stop_is_no_run(truth: Truth, clean: Read
     bump_k = np.where(after_s > 0.0, 10.0 * (after_s / 300.0) * np.exp(1.0 - after_s / 300.0), 0.0)
     soaking = dataclasses.replace(clean, discharge_temp_c=clean.discharge_temp_c + bump_k)
     assert_same_runs(fold(soaking), true_spans(truth), 10.0)
+
+
+@pytest.mark.parametrize("every_s", [10, 60, 120])
+@pytest.mark.parametrize("spike_k", [-35.0, -9.0, 20.0])
+def test_lone_spikes_of_a_parked_unit_make_no_run(every_s: int, spike_k: float) -> None:
+    n = 12 * 3600 // every_s
+    temp_c = np.full(n, 16.0)
+    temp_c[n // 4 :: n // 4] += spike_k
+    assert fold(by_hand(np.arange(n) * every_s, temp_c=temp_c)).runs == []

