@@ -19,6 +19,7 @@ _PATTERNS = {
     Pattern.SILENT_UNIT: "Not heard of",
     Pattern.OVERHEATING: "Overheating",
     Pattern.SLOW_PRESSURE_BUILD: "Slow to build pressure",
+    Pattern.UNLIKE_ITSELF: "Not its usual self",
 }
 OUTCOMES = {
     Outcome.DRIED_OUT: "dried out",

@@ -7,7 +7,7 @@ figures.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -16,6 +16,7 @@ import numpy as np
 
 from ingest.reading import FloatArray
 from models.forecast import Forecaster, load_forecaster
+from models.novelty import NoveltyModel, load_novelty
 from models.records import Pattern
 from models.skops_file import ModelFileError, read_skops, write_skops
 
@@ -72,10 +73,15 @@ class PatternModel:
 
 @dataclass(frozen=True, kw_only=True)
 class PatternModels:
-    """All that was trained: one model a learnt pattern, and the warm-up forecast."""
+    """All that was trained: one model a learnt or novel pattern, and the warm-up forecast."""
 
     of: dict[Pattern, PatternModel]
     forecast: Forecaster
+    novel: dict[Pattern, NoveltyModel] = field(default_factory=dict)
+
+    def judging(self, pattern: Pattern) -> PatternModel | NoveltyModel:
+        """The model that judges a learnt or novel pattern."""
+        return self.of[pattern] if pattern in self.of else self.novel[pattern]
 
 
 def save_model(model: PatternModel, folder: Path) -> Path:
@@ -104,7 +110,7 @@ def load_models(folder: Path | None = None) -> PatternModels:
     ModelFileError
         If a file is missing, broken or not for this version.
     """
-    from models.patterns import LEARNT
+    from models.patterns import LEARNT, NOVEL
 
     home = folder or SHIPPED
     return PatternModels(
@@ -113,4 +119,8 @@ def load_models(folder: Path | None = None) -> PatternModels:
             for pattern, module in LEARNT.items()
         },
         forecast=load_forecaster(home),
+        novel={
+            pattern: load_novelty(home / f"{pattern.value}.skops", module.FEATURES)
+            for pattern, module in NOVEL.items()
+        },
     )

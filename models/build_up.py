@@ -101,6 +101,7 @@ def follow(s: Record, c: Record, t: float, pressure_new: bool, row: Record) -> b
         s.build_last_kpa = s.pressure_kpa
         return False
     s.building = 0.0
+    s.build_took_s = took_s
     return _judge(s, c, t, took_s, row)
 
 

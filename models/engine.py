@@ -23,7 +23,7 @@ from models import row_records
 from models.artefact import PatternModels
 from models.fold import N_COLUMNS, fold
 from models.parameters import Parameters
-from models.patterns import BY_RULE, LEARNT, SUPPRESSED_BY, silent_unit
+from models.patterns import BY_RULE, LEARNT, NOVEL, SUPPRESSED_BY, silent_unit
 from models.patterns.suppression import explained, explanation
 from models.patterns.watch import Moment, Watch, instant
 from models.records import Event, Finding, Pattern
@@ -319,11 +319,11 @@ def _judged(
     unit_id: str, rows: Record, watches: dict[Pattern, Watch], models: PatternModels
 ) -> Iterator[Event]:
     probabilities = np.full(len(rows), math.nan)
-    for pattern, module in LEARNT.items():
+    for pattern, module in (*LEARNT.items(), *NOVEL.items()):
         asked = np.flatnonzero(rows["kind"] == module.JUDGED_AT)
         if len(asked):
             table = rows["features"][asked][:, [module.COLUMNS.index(name) for name in module.FEATURES]]
-            probabilities[asked] = models.of[pattern].probability(table)
+            probabilities[asked] = models.judging(pattern).probability(table)
     for row, probability in zip(rows, probabilities, strict=True):
         if row["kind"] == DAY_ENDED:
             yield from row_records.water_days(unit_id, row)
@@ -339,8 +339,9 @@ def _judged(
 def _asked(
     pattern: Pattern, watch: Watch, moment: Moment, probability: float, models: PatternModels
 ) -> tuple[Watch, list[Finding]]:
-    if pattern in LEARNT:
-        return LEARNT[pattern].judge(watch, moment, probability, models.of[pattern].threshold)  # type: ignore[no-any-return]
+    module = LEARNT.get(pattern) or NOVEL.get(pattern)
+    if module is not None:
+        return module.judge(watch, moment, probability, models.judging(pattern).threshold)  # type: ignore[no-any-return]
     return BY_RULE[pattern].judge(watch, moment)  # type: ignore[no-any-return]
 
 

@@ -192,9 +192,10 @@ def _runs_step(
             unseen_h = 0.5 * gained_h if dt > c.gap_s else 0.0
             if run_account.close_run(s, c, t, end_t, run_rows[n[0]]):
                 run_row(s, c, t, end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
-                end_run(s, end_t)
                 n[0] += 1
                 n[1] += 1
+                if end_run(s, c, t, end_t, rows[n[1]]):
+                    n[1] += 1
             ambient.restart_soak(s, t)
     if s.running == 0.0:
         over = pressure_new and hidden_run.began_and_ended(s, c, t, dt, unseen_h)

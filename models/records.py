@@ -23,6 +23,7 @@ class Pattern(enum.StrEnum):
     SILENT_UNIT = "silent_unit"
     OVERHEATING = "overheating"
     SLOW_PRESSURE_BUILD = "slow_pressure_build"
+    UNLIKE_ITSELF = "unlike_itself"
 
 
 class Outcome(enum.StrEnum):

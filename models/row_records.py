@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import msgspec
 import numpy as np
 
-from models import build_up, overheat
+from models import build_up, overheat, own_habits
 from models.features import PRESSURE_COLUMNS, RUN_COLUMNS, WARMING_COLUMNS
 from models.forecast import FEATURES, LATEST_MIN, Forecaster
 from models.patterns.watch import Moment, instant
@@ -24,6 +24,7 @@ from models.state import (
     PRESSURE_BUILT,
     PRESSURE_DOUBT,
     PRESSURE_SOUND,
+    RUN_COMPARED,
     RUN_ENDED,
     RUN_ROW,
     SENSORS,
@@ -43,6 +44,7 @@ COLUMNS_OF_KIND = {
     SILENCE_ENDED: SILENCE_COLUMNS,
     HEAT_RISING: overheat.COLUMNS,
     PRESSURE_BUILT: build_up.COLUMNS,
+    RUN_COMPARED: own_habits.COLUMNS,
     STILL: STALE_COLUMNS,
     MOVED_AGAIN: STALE_COLUMNS,
     SENSORS: SENSOR_COLUMNS,

@@ -39,6 +39,8 @@ MARK_S = 90.0
 with what stood then."""
 N_AIR = 4
 """Unknowns of the air: see `models.air_filter`."""
+N_HABITS, N_KEPT = 7, 24
+"""Quantities of a run that are compared with the unit's own, and how many of each are remembered."""
 N_STARTS, N_JUDGED = 32, 5
 """Timed starts that are remembered, and the last ones that were judged."""
 N_FEATURES = 24
@@ -158,6 +160,12 @@ STATE = np.dtype(
         ("hot_c", "f8", 8),
         ("hot_air_c", "f8", 8),
         ("wet_t", "f8", 16),
+        # What the run in hand and the stop before it show, and the unit's own usual of it.
+        *_floats("rise_t", "rise_heat", "rise_k_min", "rise_last_c", "rise_last_t", "build_took_s"),
+        *_floats("settled_s", "settled_mean_c", "settled_k2", "loaded_s", "loaded_kpa_s"),
+        *_floats("cooling_due", "cooled_per_h", "habit_runs"),
+        ("habit", "f8", (N_HABITS, N_KEPT)),
+        ("habit_odd_n", "f8", N_HABITS),
         # Messages repeated, and the verdict on each signal with what leads to it.
         *_floats("still_s", "still_n", "still_told", "sensor_news", "sensor_told_t"),
         ("sensor_fault", "f8", N_SIGNALS),
@@ -242,7 +250,7 @@ WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3
 DAY_ENDED = 7.0
 SILENCE, SILENCE_ENDED, STILL, MOVED_AGAIN, SENSORS = 16.0, 17.0, 18.0, 19.0, 20.0
 HEAT_RISING, HEAT_CALM = 8.0, 9.0
-PRESSURE_BUILT = 10.0
+PRESSURE_BUILT, RUN_COMPARED = 10.0, 11.0
 
 # Kinds of conflict between the pressure sensor and everything else.
 NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_FOLLOW = (
@@ -280,6 +288,9 @@ ZERO_AT_FIRST = frozenset(
         "heat_near_s",
         "heat_calm_s",
         "heat_warned",
+        "cooling_due",
+        "habit_runs",
+        "habit_odd_n",
         "bin_head",
         "soak_count",
         "idle_h",

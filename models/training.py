@@ -30,6 +30,8 @@ from models.fleets import FleetUnit, fleet_unit
 from models.forecast import save_forecaster
 from models.forecast_training import ForecastTable, fit_forecaster, forecast_table, unknown_apart
 from models.labels import TWIN_RATIO, Label
+from models.novelty import save_novelty
+from models.novelty_training import train_novelty
 from models.parameters import Parameters
 from models.patterns import LEARNT
 from models.records import Pattern
@@ -233,10 +235,17 @@ def train(
     models = PatternModels(
         of={pattern: fit(pattern, table, seed=seed) for pattern, table in tables.of.items()},
         forecast=fit_forecaster(tables.forecast, seed=seed),
+        novel={
+            Pattern.UNLIKE_ITSELF: train_novelty(
+                rows_of=unit_rows, seed=seed, n_fleet=n_units, workers=workers
+            )
+        },
     )
     for model in models.of.values():
         save_model(model, folder)
     save_forecaster(models.forecast, folder)
+    for novelty in models.novel.values():
+        save_novelty(novelty, folder)
     return models
 
 

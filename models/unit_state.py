@@ -13,7 +13,7 @@ from ingest.profile import UnitProfile
 from ingest.units_of_measure import MS_PER_S
 from models.artefact import PatternModels
 from models.parameters import Parameters
-from models.patterns import BY_RULE, LEARNT
+from models.patterns import BY_RULE, LEARNT, NOVEL
 from models.patterns.watch import Watch
 from models.records import Pattern
 from models.state import STATE, Record, constants, fresh_state
@@ -50,15 +50,15 @@ class StateError(ValueError):
 
 def initial_state(unit_id: str, made_with: str = "") -> State:
     """State before the first reading."""
-    watches = {pattern: Watch() for pattern in (*LEARNT, *BY_RULE)}
+    watches = {pattern: Watch() for pattern in (*LEARNT, *NOVEL, *BY_RULE)}
     return State(unit_id=unit_id, memory=fresh_state(), watches=watches, made_with=made_with)
 
 
 def fingerprint(profile: UnitProfile, parameters: Parameters, models: PatternModels) -> str:
     """Short hash of all that decides what is found in given readings, beside the program itself."""
     digest = hashlib.sha256(bytes(constants(profile, parameters).tobytes()))
-    for pattern, model in sorted(models.of.items()):
-        card = model.card
+    for pattern in sorted((*models.of, *models.novel)):
+        card = models.judging(pattern).card
         digest.update(f"{pattern.value} {card.data_fingerprint} {card.seed} {card.threshold}".encode())
     digest.update(f"{models.forecast.card.data_fingerprint} {models.forecast.card.seed}".encode())
     return digest.hexdigest()[:16]

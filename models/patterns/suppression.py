@@ -30,6 +30,8 @@ SUPPRESSED_BY: dict[Pattern, frozenset[Pattern]] = {
     ),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset({Pattern.STALE_TELEMETRY, Pattern.SENSOR_FAULT}),
     Pattern.SHORT_CYCLING: frozenset({Pattern.STALE_TELEMETRY, Pattern.SENSOR_FAULT}),
+    # Whatever can say what is wrong goes before what can only say that something is.
+    Pattern.UNLIKE_ITSELF: frozenset(set(Pattern) - {Pattern.UNLIKE_ITSELF, Pattern.SILENT_UNIT}),
 }
 """Pattern -> patterns whose finding explains it away. Listed in the order of judging, causes first, so that a
 reading that shows both opens the cause alone."""
@@ -43,6 +45,7 @@ DRAWN_FROM: dict[Pattern, frozenset[str]] = {
     Pattern.SLOW_PRESSURE_BUILD: frozenset({"pressure_kpa"}),
     Pattern.NEVER_REACHING_TEMPERATURE: frozenset({"discharge_temp_c"}),
     Pattern.SHORT_CYCLING: frozenset({"discharge_temp_c", "hours"}),
+    Pattern.UNLIKE_ITSELF: frozenset({"discharge_temp_c", "pressure_kpa"}),
 }
 """Pattern -> signals without which it could not be told. A sensor known to be wrong explains only what is
 drawn from it."""

@@ -15,6 +15,9 @@ class Watch(msgspec.Struct, frozen=True, kw_only=True):
 
     finding: Finding | None = None
     last_true_at: dt.datetime | None = None
+    recent: tuple[dt.datetime | None, ...] = ()
+    """Of a pattern that takes several moments to open: starts of the newest runs that spoke for it, None
+    for one that did not, newest first."""
 
 
 class Moment(msgspec.Struct, frozen=True, kw_only=True):

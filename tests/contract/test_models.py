@@ -7,7 +7,7 @@ import pytest
 
 from ingest.reading import FloatArray
 from models.artefact import PatternModel, load_models
-from models.patterns import BY_RULE, LEARNT
+from models.patterns import BY_RULE, LEARNT, NOVEL
 from models.records import Pattern
 
 EXTREMES = (-np.inf, -1e30, -1e6, -1.0, 0.0, 1e-300, 1.0, 1e6, 1e30, np.inf)
@@ -32,7 +32,8 @@ def assert_probabilities(values: FloatArray, n: int) -> None:
 
 def test_there_is_a_model_a_pattern() -> None:
     assert set(load_models().of) == set(LEARNT)
-    assert set(Pattern) == set(LEARNT) | set(BY_RULE)
+    assert set(load_models().novel) == set(NOVEL)
+    assert set(Pattern) == set(LEARNT) | set(NOVEL) | set(BY_RULE)
 
 
 def test_unknown_features_still_give_a_probability(model: PatternModel) -> None:

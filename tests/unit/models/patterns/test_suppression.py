@@ -9,7 +9,7 @@ import pytest
 
 from models import engine
 from models.artefact import load_models
-from models.patterns import BY_RULE, LEARNT, suppression
+from models.patterns import BY_RULE, LEARNT, NOVEL, suppression
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY, explained, explains, explanation
 from models.patterns.watch import Moment, Watch, fact, open_finding
 from models.records import Finding, Pattern
@@ -151,7 +151,7 @@ def engine_models() -> engine.PatternModels:
 
 
 def test_every_pattern_is_in_the_tables() -> None:
-    assert set(SUPPRESSED_BY) == set(LEARNT) | set(BY_RULE) == set(Pattern)
+    assert set(SUPPRESSED_BY) == set(LEARNT) | set(NOVEL) | set(BY_RULE) == set(Pattern)
     assert set(DRAWN_FROM) == set(Pattern)
 
 
