@@ -29,6 +29,7 @@ SIMULATION = frozenset(
 )
 MAY_SIMULATE = SIMULATION | {
     "models.forecast_training",
+    "models.novelty_training",
     "models.training",
     "models.evaluation",
     "models.evaluation_faults",
