@@ -44,7 +44,7 @@ MARGINAL_WEIGHT = 0.2
 WARM_TWIN_C = (7.0, 40.0)
 """Above what an estimate of freezing air may err by, up to the hottest yards. [degC]"""
 SEED = 20260101
-N_UNITS = 360
+N_UNITS = 600
 DAYS = 30
 ENOUGH_MOMENTS = 50
 
