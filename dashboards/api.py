@@ -186,13 +186,13 @@ def _line(line: Line) -> dict[str, Any]:
 
 
 def _work(app: FastAPI, board: Board) -> None:
-    @app.get("/api/units/{unit}/work", tags=["units"])
+    @app.get("/api/units/{unit}/maintenance", tags=["units"])
     async def work(unit: UnitSegment) -> Response:
         """Drains and oil changes recorded, in the order they were done, those taken back included."""
         row = await _known(board, unit)
         return as_json(await _read(board.sources.work, row.unit_id))
 
-    @app.post("/api/units/{unit}/work", tags=["units"])
+    @app.post("/api/units/{unit}/maintenance", tags=["units"])
     async def record_work(
         request: Request,
         unit: UnitSegment,
@@ -211,7 +211,7 @@ def _work(app: FastAPI, board: Board) -> None:
         board.feed.expire()
         return as_json(made)
 
-    @app.post("/api/units/{unit}/work/{number}/undo", tags=["units"])
+    @app.post("/api/units/{unit}/maintenance/{number}/undo", tags=["units"])
     async def undo_work(
         request: Request,
         unit: UnitSegment,

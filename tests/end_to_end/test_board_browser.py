@@ -329,11 +329,11 @@ def test_work_on_the_sump_is_recorded_by_keyboard_and_taken_back(page: Page, fle
     when.fill("2026-01-05 08:00")
     when.press("Enter")
     dialog.get_by_text("Your name goes with the record.").wait_for()
-    dialog.get_by_label("Your name", exact=False).fill("Kim")
+    dialog.get_by_label("Your name", exact=False).fill("Bay 2")
     dialog.get_by_role("button", name="Record").press("Enter")
     entry = page.locator(".dw-work-list li")
     entry.get_by_text("Oil change · 2026-01-05 08:00").wait_for()
-    assert [(one.work, one.recorded_by) for one in fleet.worked["rm-04"]] == [(Work.OIL_CHANGE, "Kim")]
+    assert [(one.work, one.recorded_by) for one in fleet.worked["rm-04"]] == [(Work.OIL_CHANGE, "Bay 2")]
     page.get_by_role("button", name="Undo: Oil change", exact=False).press("Enter")
     page.get_by_role("button", name="Take back").press("Enter")
     entry.get_by_text("taken back").wait_for()

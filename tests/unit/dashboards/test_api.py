@@ -47,7 +47,7 @@ def test_unit_with_a_hostile_name(board: Asking) -> None:
     assert (data["unit"], data["status"]) == (HOSTILE, None)
 
 
-@pytest.mark.parametrize("path", ["", "/runs", "/findings", "/findings/versions", "/trace", "/work"])
+@pytest.mark.parametrize("path", ["", "/runs", "/findings", "/findings/versions", "/trace", "/maintenance"])
 def test_unknown_unit(board: Asking, path: str) -> None:
     answer = board.get(f"/api/units/no-such{path}")
     assert (answer.status_code, answer.json()["detail"]) == (404, "no unit is called 'no-such'")
@@ -129,7 +129,7 @@ def test_acknowledge_that_the_desk_refuses(
 
 
 def test_work_is_recorded_and_taken_back(board: Asking) -> None:
-    at = "/api/units/rm-03/work"
+    at = "/api/units/rm-03/maintenance"
     assert board.get(at).json() == []
     done = {"work": "drain", "by": " Yard\ndesk ", "done_at": "2026-02-11T08:00:00-06:00"}
     made = board.post(at, json=done).json()
@@ -140,36 +140,36 @@ def test_work_is_recorded_and_taken_back(board: Asking) -> None:
     )
     now = board.post(at, json={"work": "oil_change", "by": "Yard desk"}).json()
     assert now["done_at"] == NOW.isoformat().replace("+00:00", "Z")
-    listed = board.post(f"{at}/{made['number']}/undo", json={"by": "Kim"}).json()
-    assert [(one["work"], one["taken_back_by"]) for one in listed] == [("drain", "Kim"), ("oil_change", "")]
+    listed = board.post(f"{at}/{made['number']}/undo", json={"by": "Bay 2"}).json()
+    assert [(one["work"], one["taken_back_by"]) for one in listed] == [("drain", "Bay 2"), ("oil_change", "")]
     assert board.get(at).json() == listed
-    again = board.post(f"{at}/{made['number']}/undo", json={"by": "Kim"})
+    again = board.post(f"{at}/{made['number']}/undo", json={"by": "Bay 2"})
     assert (again.status_code, again.json()["detail"]) == (404, "unit 'rm-03' has no record 1 that counts")
 
 
 @pytest.mark.parametrize(
     ("body", "said"),
     [
-        ({"work": "wash", "by": "Kim"}, "'drain' or 'oil_change'"),
+        ({"work": "wash", "by": "Bay 2"}, "'drain' or 'oil_change'"),
         ({"work": "drain", "by": " "}, "a name is needed"),
         ({"work": "drain"}, "required"),
-        ({"work": "drain", "by": "Kim", "done_at": "2026-02-11T16:00:00Z"}, "until now"),
-        ({"work": "drain", "by": "Kim", "done_at": "1999-12-31T23:59:59Z"}, "from 2000"),
-        ({"work": "drain", "by": "Kim", "done_at": "2026-02-11T08:00:00"}, "timezone"),
-        ({"work": "drain", "by": "Kim", "done_at": "yesterday"}, "valid datetime"),
+        ({"work": "drain", "by": "Bay 2", "done_at": "2026-02-11T16:00:00Z"}, "until now"),
+        ({"work": "drain", "by": "Bay 2", "done_at": "1999-12-31T23:59:59Z"}, "from 2000"),
+        ({"work": "drain", "by": "Bay 2", "done_at": "2026-02-11T08:00:00"}, "timezone"),
+        ({"work": "drain", "by": "Bay 2", "done_at": "yesterday"}, "valid datetime"),
     ],
 )
 def test_work_that_cannot_be_recorded_says_why(
     board: Asking, sources: InventedSources, body: dict[str, str], said: str
 ) -> None:
-    answer = board.post("/api/units/rm-03/work", json=body)
+    answer = board.post("/api/units/rm-03/maintenance", json=body)
     assert answer.status_code == 422
     assert said in answer.text
     assert sources.worked == {}
 
 
 def test_work_of_a_unit_nobody_knows(board: Asking, sources: InventedSources) -> None:
-    answer = board.post("/api/units/no-such/work", json={"work": "drain", "by": "Kim"})
+    answer = board.post("/api/units/no-such/maintenance", json={"work": "drain", "by": "Bay 2"})
     assert (answer.status_code, sources.worked) == (404, {})
 
 

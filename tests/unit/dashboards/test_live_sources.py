@@ -113,13 +113,18 @@ def test_a_withdrawn_finding_is_not_said_to_have_ended() -> None:
 def test_work_is_recorded_taken_back_and_told_at_once(sources: LiveSources) -> None:
     WORKED_ON.clear()
     done_at = NOW - dt.timedelta(hours=3)
-    made = sources.record_work("rm-03", Work.DRAIN, done_at, "Kim", NOW)
-    assert (made.work, made.done_at, made.recorded_at, made.recorded_by) == (Work.DRAIN, done_at, NOW, "Kim")
+    made = sources.record_work("rm-03", Work.DRAIN, done_at, "Bay 2", NOW)
+    assert (made.work, made.done_at, made.recorded_at, made.recorded_by) == (
+        Work.DRAIN,
+        done_at,
+        NOW,
+        "Bay 2",
+    )
     assert sources.work("rm-03") == [made]
     assert sources.work("rm-04") == []
     for unit_id, number in (("rm-04", made.number), ("rm-03", made.number + 1)):
         with pytest.raises(KeyError):
-            sources.take_work_back(unit_id, number, "Kim", NOW)
+            sources.take_work_back(unit_id, number, "Bay 2", NOW)
     assert sources.work("rm-03") == [made]
     sources.take_work_back("rm-03", made.number, "Yard desk", NOW)
     (kept,) = sources.work("rm-03")
@@ -132,5 +137,5 @@ def test_work_is_recorded_taken_back_and_told_at_once(sources: LiveSources) -> N
 def test_work_to_come_is_refused(sources: LiveSources) -> None:
     WORKED_ON.clear()
     with pytest.raises(ValueError, match="until now"):
-        sources.record_work("rm-03", Work.DRAIN, NOW + dt.timedelta(seconds=1), "Kim", NOW)
+        sources.record_work("rm-03", Work.DRAIN, NOW + dt.timedelta(seconds=1), "Bay 2", NOW)
     assert (sources.work("rm-03"), WORKED_ON) == ([], [])

@@ -66,11 +66,11 @@ def test_words_tell_who_and_when_at_the_yard() -> None:
         work=Work.OIL_CHANGE,
         done_at=NOW - dt.timedelta(hours=2),
         recorded_at=NOW,
-        recorded_by="Kim",
+        recorded_by="Bay 2",
         taken_back_at=NOW + dt.timedelta(minutes=5),
         taken_back_by="Yard desk",
     )
     assert words.title(one, CHICAGO) == "Oil change · 2026-02-11 07:30"
     assert words.history(one, CHICAGO) == (
-        "recorded 2026-02-11 09:30 by Kim; taken back 2026-02-11 09:35 by Yard desk"
+        "recorded 2026-02-11 09:30 by Bay 2; taken back 2026-02-11 09:35 by Yard desk"
     )
