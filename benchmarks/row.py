@@ -17,14 +17,14 @@ class Row(msgspec.Struct, frozen=True, kw_only=True):
 
 def at_least(name: str, value: float, unit: str, target: float) -> Row:
     """A figure that should be large."""
-    return Row(name=name, value=value, unit=unit, target=target, holds=value >= target)
+    return Row(name=name, value=float(value), unit=unit, target=target, holds=bool(value >= target))
 
 
 def at_most(name: str, value: float, unit: str, target: float) -> Row:
     """A figure that should be small."""
-    return Row(name=name, value=value, unit=unit, target=target, holds=value <= target)
+    return Row(name=name, value=float(value), unit=unit, target=target, holds=bool(value <= target))
 
 
 def shown(name: str, value: float, unit: str) -> Row:
     """A figure without a target."""
-    return Row(name=name, value=value, unit=unit, target=None, holds=None)
+    return Row(name=name, value=float(value), unit=unit, target=None, holds=None)
