@@ -22,20 +22,17 @@ from ingest.units_of_measure import MS_PER_S
 from models import row_records
 from models.artefact import PatternModels
 from models.fold import N_COLUMNS, fold
+from models.judging import judged, judged_silence, silence_undone
 from models.parameters import Parameters
-from models.patterns import BY_RULE, LEARNT, NOVEL, SUPPRESSED_BY, silent_unit
-from models.patterns.suppression import explained, explanation
-from models.patterns.watch import Moment, Watch, instant
-from models.records import Event, Finding, Pattern
+from models.patterns.watch import instant
+from models.records import Event
 from models.servicing import between, serviced, waiting
 from models.silence import silence_row
 from models.standing import day_in_hand, standing, status, unfinished
 from models.state import (
-    DAY_ENDED,
     DECISION_ROW,
     RUN_ROW,
     SILENCE,
-    WARMING,
     Record,
     constants,
     fresh_state,
@@ -75,7 +72,6 @@ __all__ = [
     "unfinished",
 ]
 
-SILENT = silent_unit.PATTERN
 ROWS = 2048
 
 
@@ -115,15 +111,14 @@ def advance(
     memory, watches = state.memory.copy(), dict(state.watches)
     events: list[Event] = []
     _check(state, readings)
-    watches[SILENT], undone = silent_unit.undone(watches[SILENT], _first_at(readings))
-    events += undone
+    events += silence_undone(watches, _first_at(readings))
     due = _due(state, services, readings)
     for part, service in between(readings, due):
         for run_rows, rows in _folded(memory, part, profile, parameters):
             events += [row_records.run(state.unit_id, row) for row in run_rows]
-            events += _judged(state.unit_id, rows, watches, models)
+            events += judged(state.unit_id, rows, watches, models)
         if service is not None:
-            events += _judged(state.unit_id, serviced(memory, service), watches, models)
+            events += judged(state.unit_id, serviced(memory, service), watches, models)
     n_folded = int(np.count_nonzero((readings.quality & int(Quality.CLOCK_WRONG)) == 0))
     done = (*state.serviced, *(service.key for service in due))
     return replace(state, memory=memory, watches=watches, rows=state.rows + n_folded, serviced=done), events
@@ -151,7 +146,7 @@ def settle(
     memory, watches = state.memory.copy(), dict(state.watches)
     events: list[Event] = []
     for service in due:
-        events += _judged(state.unit_id, serviced(memory, service), watches, models)
+        events += judged(state.unit_id, serviced(memory, service), watches, models)
     done = (*state.serviced, *(service.key for service in due))
     return replace(state, memory=memory, watches=watches, serviced=done), events
 
@@ -191,8 +186,7 @@ def judge_silence(
     if not now_ms / MS_PER_S > row["since_t"] + row["features"][0]:
         return state, []
     watches = dict(state.watches)
-    judged = silent_unit.judge(watches[SILENT], row_records.moment(state.unit_id, row))
-    found: list[Event] = [*_taken(SILENT, *judged, watches)]
+    found: list[Event] = list(judged_silence(state.unit_id, row, watches))
     return (replace(state, watches=watches), found) if found else (state, [])
 
 
@@ -313,55 +307,3 @@ def _folded(
         columns[:, kept] = room
     if quality is not None:
         quality[kept] = flags
-
-
-def _judged(
-    unit_id: str, rows: Record, watches: dict[Pattern, Watch], models: PatternModels
-) -> Iterator[Event]:
-    probabilities = np.full(len(rows), math.nan)
-    for pattern, module in (*LEARNT.items(), *NOVEL.items()):
-        asked = np.flatnonzero(rows["kind"] == module.JUDGED_AT)
-        if len(asked):
-            table = rows["features"][asked][:, [module.COLUMNS.index(name) for name in module.FEATURES]]
-            probabilities[asked] = models.judging(pattern).probability(table)
-    for row, probability in zip(rows, probabilities, strict=True):
-        if row["kind"] == DAY_ENDED:
-            yield from row_records.water_days(unit_id, row)
-            continue
-        moment = row_records.moment(unit_id, row)
-        if row["kind"] == WARMING and probability >= models.of[Pattern.NEVER_REACHING_TEMPERATURE].threshold:
-            moment = row_records.with_forecast(moment, row, models.forecast)
-        for pattern in SUPPRESSED_BY:
-            judged = _asked(pattern, watches[pattern], moment, float(probability), models)
-            yield from _taken(pattern, *judged, watches)
-
-
-def _asked(
-    pattern: Pattern, watch: Watch, moment: Moment, probability: float, models: PatternModels
-) -> tuple[Watch, list[Finding]]:
-    module = LEARNT.get(pattern) or NOVEL.get(pattern)
-    if module is not None:
-        return module.judge(watch, moment, probability, models.judging(pattern).threshold)  # type: ignore[no-any-return]
-    return BY_RULE[pattern].judge(watch, moment)  # type: ignore[no-any-return]
-
-
-def _taken(
-    pattern: Pattern, judged: Watch, found: list[Finding], watches: dict[Pattern, Watch]
-) -> Iterator[Finding]:
-    """Take a judgement in, unless what it opens is explained already; close what it explains in turn."""
-    before, opened = watches[pattern].finding, judged.finding
-    if opened is None or (before is not None and before.finding_id == opened.finding_id):
-        watches[pattern] = judged
-        yield from found
-        return
-    if explanation(opened, watches.values()) is not None:
-        ended = [finding for finding in found if finding.finding_id != opened.finding_id]
-        if ended:
-            watches[pattern] = Watch(last_true_at=ended[-1].end_at)
-        yield from ended
-        return
-    watches[pattern] = judged
-    yield from found
-    for other in watches:
-        watches[other], closed = explained(watches[other], opened)
-        yield from closed

@@ -7,8 +7,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from models import engine
-from models.artefact import load_models
+from models import judging
+from models.artefact import PatternModels, load_models
 from models.patterns import BY_RULE, LEARNT, NOVEL, suppression
 from models.patterns.suppression import DRAWN_FROM, SUPPRESSED_BY, explained, explains, explanation
 from models.patterns.watch import Moment, Watch, fact, open_finding
@@ -86,7 +86,7 @@ class TestInTheEngine:
     def taken(
         pattern: Pattern, judged: Watch, found: list[Finding], watches: dict[Pattern, Watch]
     ) -> list[Finding]:
-        return list(engine._taken(pattern, judged, found, watches))
+        return list(judging.take_in(pattern, judged, found, watches))
 
     def test_an_explained_finding_leaves_no_trace(self) -> None:
         before = {
@@ -134,20 +134,20 @@ class TestInTheEngine:
 
             return SimpleNamespace(judge=opens)
 
-        monkeypatch.setattr(engine, "LEARNT", {})
+        monkeypatch.setattr(judging, "LEARNT", {})
         monkeypatch.setattr(
-            engine, "BY_RULE", {pattern: judge(pattern) for pattern in (EFFECT, CAUSE, APART)}
+            judging, "BY_RULE", {pattern: judge(pattern) for pattern in (EFFECT, CAUSE, APART)}
         )
         watches = {pattern: Watch() for pattern in (EFFECT, CAUSE, APART)}
         found = []
         for pattern in (CAUSE, EFFECT, APART):
-            judged = engine._asked(pattern, watches[pattern], run_ended(1.0), 1.0, engine_models())
-            found += engine._taken(pattern, *judged, watches)
+            judged = judging.ask(pattern, watches[pattern], run_ended(1.0), 1.0, engine_models())
+            found += judging.take_in(pattern, *judged, watches)
         assert [one.pattern for one in found] == [CAUSE, APART]
 
 
-def engine_models() -> engine.PatternModels:
-    return engine.PatternModels(of={}, forecast=load_models().forecast)
+def engine_models() -> PatternModels:
+    return PatternModels(of={}, forecast=load_models().forecast)
 
 
 def test_every_pattern_is_in_the_tables() -> None:
