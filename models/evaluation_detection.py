@@ -10,7 +10,6 @@ from itertools import chain
 import numpy as np
 
 from ingest.units_of_measure import S_PER_H
-from models.evaluation_faults import meant
 from models.evaluation_grids import (
     Cell,
     Column,
@@ -243,37 +242,3 @@ def by_severity(units: Units, detector: str) -> Grid:
     ]
     columns = (Column(f"recall at {span}", 1, percent=True) for span in spans)
     return Grid((Column("pattern"), *columns), tuple(rows))
-
-
-def other_findings(units: Units, detector: str) -> Grid:
-    """Findings of patterns the fleets hold no labels of: how often they are raised, and on whom."""
-    rows: list[tuple[Cell, ...]] = []
-    for pattern in Pattern:
-        if pattern in LABELLED or pattern.value in meant().values():
-            continue
-        raised = [sum(t.pattern == pattern for t in unit.told[detector]) for unit in units]
-        faulty = ["sensor_fault" in unit.tags for unit in units]
-        months = [unit.months for unit in units]
-        rows.append(
-            (
-                readable(pattern),
-                sum(raised),
-                rate(raised, months),
-                rate(
-                    [n for n, bad in zip(raised, faulty, strict=True) if bad],
-                    [m for m, bad in zip(months, faulty, strict=True) if bad],
-                ),
-                rate(
-                    [n for n, bad in zip(raised, faulty, strict=True) if not bad],
-                    [m for m, bad in zip(months, faulty, strict=True) if not bad],
-                ),
-            )
-        )
-    columns = (
-        Column("pattern"),
-        Column("findings"),
-        Column("per unit-month", 3),
-        Column("on units with a sensor fault", 3),
-        Column("on all others", 3),
-    )
-    return Grid(columns, tuple(rows))

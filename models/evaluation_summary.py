@@ -18,7 +18,7 @@ from models import evaluation_calibration as calibration
 from models import evaluation_detection as detection
 from models import evaluation_physics as physics
 from models.artefact import PatternModels
-from models.evaluation_faults import faults, without_cause
+from models.evaluation_faults import beyond, faults
 from models.evaluation_forecast import forecasts
 from models.evaluation_foretold import hot_inside, level_inside
 from models.evaluation_grids import Column, Grid, readable
@@ -121,8 +121,7 @@ def summary(
         "severity": detection.by_severity(held_out, tested),
         "brier": calibration.brier(held_out),
         "faults": faults(everyone, tested),
-        "without_cause": without_cause(everyone, tested),
-        "other_findings": detection.other_findings(everyone, tested),
+        "beyond": beyond(everyone, tested),
     }
     for pattern in detection.LABELLED:
         grids[f"groups_{pattern.value}"] = detection.by_group(held_out, pattern, tested)

@@ -30,6 +30,8 @@ SHOWN_WET_RUNS = 4
 SHOWN_WRONG_ROWS = 8
 JAMMED_FRAC = 0.3
 """Of the oil that goes through the cooler whatever its temperature, from which a valve is called jammed."""
+JAMMED_VALVE = "jammed_valve"
+"""Kind of the fault span of a thermal valve that lets oil through the cooler at any temperature."""
 HIDES_TEMP = frozenset({SensorFaultKind.STALE, SensorFaultKind.TEMP_DEAD})
 HIDES_PRESSURE = frozenset(SensorFaultKind) - {SensorFaultKind.TEMP_DEAD, SensorFaultKind.PRESSURE_DRIFT}
 
@@ -80,7 +82,7 @@ class TrueRun:
 
 @dataclass(frozen=True, kw_only=True)
 class FaultSpan:
-    """One fault of a sensor, of cooling or of pressure, on the truck's clock. [Unix s]"""
+    """One fault of a sensor, a valve, of cooling or of pressure, on the truck's clock. [Unix s]"""
 
     kind: str
     start_s: float
@@ -94,6 +96,14 @@ def fault_spans(unit: FleetUnit) -> tuple[FaultSpan, ...]:
         FaultSpan(kind=f.kind.value, start_s=clock.shown_s(f.start_s), end_s=clock.shown_s(f.end_s))
         for f in unit.spec.sensor_faults
     ]
+    jammed = unit.spec.faults.stuck_open_frac > 0.0
+    if jammed.any():
+        change_s = unit.spec.faults.change_s
+        freed_s = clock.elapsed_s(unit.end_at_ms) if jammed[-1] else float(change_s[-1])
+        start_s = float(change_s[jammed][0])
+        spans.append(
+            FaultSpan(kind=JAMMED_VALVE, start_s=clock.shown_s(start_s), end_s=clock.shown_s(freed_s))
+        )
     for kind in set(MachineFault) - {MachineFault.NONE}:
         if kind.value in unit.spec.tags:
             onset_s, end_s = float(unit.spec.faults.change_s[0]), clock.elapsed_s(unit.end_at_ms)

@@ -132,15 +132,3 @@ def test_groups_split_by_machine_climate_crew_and_tag_and_leave_quiet_ones_out()
         "with garage",
     ]
     assert column(grid, "number") == [2, 2, 1, 1, 1, 1]
-
-
-def test_other_findings_are_counted_by_whether_a_sensor_is_at_fault(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(detection, "LABELLED", (CYCLING, NEVER))
-    faulty = unit(told=(told(ICING, 1, 2, 1), told(ICING, 5, 6, 5)), tags=frozenset({"sensor_fault"}))
-    counted = row(
-        detection.other_findings([faulty, unit("b", months=3.0)], "models"), "pressure sensor icing"
-    )
-    assert counted["findings"] == 2
-    assert value(counted["per unit-month"]) == 0.5
-    assert value(counted["on units with a sensor fault"]) == 2.0
-    assert value(counted["on all others"]) == 0.0

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
 import pytest
 
 from models import evaluation_faults
-from models.evaluation_faults import MEANT_BY, faults, without_cause
-from models.evaluation_truth import FaultSpan, fault_spans
+from models.evaluation_faults import CHANGES_HABITS, MEANT_BY, beyond, faults, is_sound
+from models.evaluation_truth import JAMMED_VALVE, FaultSpan, fault_spans
 from models.faulty_fleets import MachineFault, faulty_unit
 from models.intervals import Figure
+from models.plant import Faults
 from models.records import Pattern
 from models.sensors import SensorFaultKind
-from tests.unit.models.evidence import H, told, unit
+from tests.unit.models.evidence import H, occurrence, told, unit
 
-ICING = Pattern.PRESSURE_SENSOR_ICING
+ICING, UNLIKE = Pattern.PRESSURE_SENSOR_ICING, Pattern.UNLIKE_ITSELF
 
 
 @pytest.fixture(autouse=True)
 def _meaning(monkeypatch: pytest.MonkeyPatch) -> None:
     """One kind of fault, meant by a pattern that is always there."""
     monkeypatch.setattr(evaluation_faults, "MEANT_BY", {"made_up": ICING.value, "unknown": "no_such_pattern"})
+    monkeypatch.setattr(evaluation_faults, "BEYOND", (ICING, UNLIKE))
+    monkeypatch.setattr(evaluation_faults, "CHANGES_HABITS", frozenset({"made_up", "valve"}))
 
 
 def span(start_h: float, end_h: float, kind: str = "made_up") -> FaultSpan:
@@ -47,16 +54,50 @@ def test_a_finding_from_before_the_onset_is_no_earlier_than_it() -> None:
     assert values(row)[3:5] == [1.0, 0.0]
 
 
-def test_without_cause_counts_findings_that_meet_no_fault_which_means_them() -> None:
+def test_faults_that_only_unlike_itself_found_are_told_apart() -> None:
     units = [
-        unit(
-            faults=(span(10, 50), span(300, 310, "other")),
-            told=(told(ICING, 13, 60, 14), told(ICING, 100, 101, 100), told(ICING, 305, 306, 305)),
-        ),
-        unit("b", months=3.0),
+        unit(faults=(span(10, 50),), told=(told(UNLIKE, 20, 60, 20),)),
+        unit("b", faults=(span(10, 50),), told=(told(ICING, 20, 60, 20),)),
+        unit("c", faults=(span(10, 50),)),
     ]
-    (row,) = without_cause(units, "models").rows
-    assert values(row) == ["pressure sensor icing", 3, pytest.approx(1 / 3), 0.5]
+    (row,) = faults(units, "models").rows
+    assert values(row)[3] == pytest.approx(1 / 3)
+    assert values(row)[-1] == pytest.approx(2 / 3)
+
+
+def test_beyond_counts_by_hand() -> None:
+    """Two sound units of 1 and 3 months with three findings; two faults, of which the pattern met one."""
+    units = [
+        unit("a", told=(told(ICING, 1, 2, 1), told(ICING, 5, 6, 5))),
+        unit("b", months=3.0, told=(told(ICING, 1, 2, 1),)),
+        unit("c", faults=(span(10, 50), span(200, 300)), told=(told(ICING, 13, 60, 14),)),
+        unit("d", faults=(span(10, 50, "valve"),), told=(told(UNLIKE, 20, 40, 22),)),
+    ]
+    ice, unlike = (values(row) for row in beyond(units, "models").rows)
+    assert ice == ["pressure sensor icing", 4, 0.25, 4.0, 0.75, 2, 0.5, 4.0, 4.0]
+    assert unlike == ["unlike itself", 1, 1.0, 4.0, 0.0, 3, pytest.approx(1 / 3), 12.0, 12.0]
+
+
+def test_no_false_alarm_has_the_exact_upper_limit_of_a_poisson_mean() -> None:
+    """Of nothing seen in T the one-sided 95 % limit is 3.0 / T (Poisson tables: 2.996)."""
+    rate = beyond([unit(str(i), months=2.0) for i in range(5)], "models").rows[0][4]
+    assert isinstance(rate, Figure)
+    assert (rate.value, rate.low) == (0.0, 0.0)
+    assert rate.high == pytest.approx(0.2996, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("changes", "sound"),
+    [
+        ({}, True),
+        ({"faults": (span(1, 2, "whatever"),)}, False),
+        ({"occurrences": (occurrence(ICING, 1, 2, marginal=True),)}, False),
+        ({"occurrences": (occurrence(Pattern.NEVER_REACHING_TEMPERATURE, 1, 2),)}, False),
+        ({"occurrences": (occurrence(Pattern.SHORT_CYCLING, 1, 2),)}, True),
+    ],
+)
+def test_a_unit_is_sound_where_nothing_of_it_was_ever_wrong(changes: dict[str, Any], sound: bool) -> None:
+    assert is_sound(unit(**changes)) is sound
 
 
 def test_patterns_the_engine_does_not_know_have_no_row() -> None:
@@ -66,6 +107,20 @@ def test_patterns_the_engine_does_not_know_have_no_row() -> None:
 def test_every_fault_the_fleets_draw_is_meant_by_a_pattern() -> None:
     drawn = {kind.value for kind in SensorFaultKind} | {kind.value for kind in MachineFault}
     assert set(MEANT_BY) == drawn - {MachineFault.NONE.value}
+
+
+def test_every_fault_of_a_machine_changes_its_habits() -> None:
+    machine = {kind.value for kind in MachineFault if kind is not MachineFault.NONE}
+    assert machine | {JAMMED_VALVE} <= CHANGES_HABITS
+
+
+def test_a_valve_is_jammed_from_its_onset_until_it_is_freed() -> None:
+    sound = faulty_unit(3, 0, MachineFault.NONE, days=6)
+    change_s, part = np.array([0, 86400, 3 * 86400]), np.array([0.0, 1.0, 0.0])
+    jammed = replace(sound, spec=replace(sound.spec, faults=Faults(change_s=change_s, stuck_open_frac=part)))
+    (only,) = fault_spans(jammed)
+    assert only.kind == JAMMED_VALVE
+    assert only.end_s - only.start_s == pytest.approx(2 * 86400, abs=120.0)
 
 
 @pytest.mark.parametrize("kind", list(MachineFault))
