@@ -38,15 +38,9 @@ LEAST_DRY_OUT_MIN = 20.0
 LONGEST_DRY_OUT_MIN = 120.0
 """Nobody runs a truck hot for longer than this to dry it. [min] Chosen."""
 
-ASKS_FOR_NONE = frozenset(
-    {
-        Pattern.PRESSURE_SENSOR_ICING,
-        Pattern.SENSOR_FAULT,
-        Pattern.STALE_TELEMETRY,
-        Pattern.SILENT_UNIT,
-    }
-)
-"""Patterns whose response needs neither temperature nor water, least of all from a sensor that is wrong."""
+ASKS_FOR_WATER = frozenset({Pattern.SHORT_CYCLING, Pattern.NEVER_REACHING_TEMPERATURE})
+"""Patterns whose response speaks of the required temperature and the water held; beside the others both
+would only distract, or come from the sensor that is wrong."""
 
 _LEAD = {
     NoticeKind.RAISED: "",
@@ -122,7 +116,9 @@ def compose(
     view = _view(alarm, profile, rationale, envelope, now) | {
         **corrections,
         "lead": _LEAD[kind],
-        "standing": [] if status is None else _standing(alarm.pattern, status, envelope.units_system),
+        "standing": []
+        if status is None
+        else _standing(alarm.pattern, status, profile, envelope.units_system),
         "picture": picture,
         "cid": f"{alarm.alarm_id}@{envelope.domain}",
     }
@@ -205,7 +201,7 @@ def _view(
         "task": f"{rationale.action} by {by}" if due == "by" else f"{rationale.action}, was due {by}",
         "since": local(finding.start_at),
         "flagged": local(finding.first_flagged_at),
-        "sure_pct": sure(finding),
+        "sure": sure(finding),
         "evidence": [evidence_line(fact, units_system) for fact in finding.evidence],
         "cause": rationale.cause,
         "consequence": rationale.consequence,
@@ -251,10 +247,17 @@ def _corrected(alarm: Alarm, heard: Heard) -> bool:
     return taken_back or (same_one and not carries_on(heard.finding, alarm.finding))
 
 
-def _standing(pattern: Pattern, status: UnitStatus, units_system: UnitsSystem) -> list[str]:
+def _standing(
+    pattern: Pattern, status: UnitStatus, profile: UnitProfile, units_system: UnitsSystem
+) -> list[str]:
     """The numbers the response needs, as far as they are known."""
     lines: list[str] = []
-    if pattern in ASKS_FOR_NONE:
+    if pattern is Pattern.OVERHEATING and math.isfinite(status.discharge_temp_c):
+        at = local_time(status.observed_at, profile.tz, units_system)
+        return [
+            f"Discharge at the newest reading, {at}: {temperature(status.discharge_temp_c, units_system)}"
+        ]
+    if pattern not in ASKS_FOR_WATER:
         return lines
     if math.isfinite(status.required_temp_c):
         lines.append(f"Required temperature: {temperature(status.required_temp_c, units_system)}")

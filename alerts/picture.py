@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from alerts.routing import UnitsSystem
 from alerts.wording import duration, local_time, pressure, temperature, water, yard_zone
 from ingest.profile import UnitProfile
+from ingest.quality import Quality
 from ingest.reading import FloatArray
 from ingest.units_of_measure import GRAMS_PER_US_FLUID_OUNCE_WATER, f_from_c, psi_from_kpa
+from models.overheat import REGION_C
 from models.records import Finding, Pattern
 from models.trace import Trace
 
@@ -33,6 +35,8 @@ DOTS_PER_IN = 216
 MOST_POINTS = 4000
 """A column of the picture can't show more."""
 
+DRAWN = frozenset({"discharge_temp_c", "pressure_kpa"})
+"""Signals that a picture of a run shows."""
 MARK: dict[str, Any] = {"marker": "|", "markersize": 12, "markeredgewidth": 3, "linestyle": "none"}
 TICKS = ["%Y", "%b", "%b %d", "%H:%M", "%H:%M", "%S"]
 FIRSTS = ["", "%Y", "%b %d", "%b %d", "%H:%M", "%H:%M"]
@@ -66,11 +70,16 @@ def window(finding: Finding, until: dt.datetime) -> tuple[dt.datetime, dt.dateti
 
 def draw(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture | None:
     """The chart for a finding from the signals around it; None when there are too few to draw."""
-    if len(trace.readings) < 2:
+    if len(trace.readings) < 2 or not _tells(finding):
         return None
     if finding.pattern is Pattern.SHORT_CYCLING:
         return _water(finding, trace, profile, units_system)
     return _run(finding, trace, profile, units_system)
+
+
+def _tells(finding: Finding) -> bool:
+    """Whether the signals drawn have to do with it: of a failed humidity sensor they show nothing."""
+    return not finding.signals or not DRAWN.isdisjoint(finding.signals)
 
 
 def _water(finding: Finding, trace: Trace, profile: UnitProfile, units_system: UnitsSystem) -> Picture:
@@ -110,10 +119,14 @@ def _run(finding: Finding, trace: Trace, profile: UnitProfile, units_system: Uni
     us = units_system == "us"
     rows, at = _rows_and_times(trace)
     temp_c, required_c = trace.readings.discharge_temp_c[rows], trace.required_temp_c[rows]
-    kpa, trusted = trace.readings.pressure_kpa[rows], trace.pressure_trusted[rows]
+    kpa, old = trace.readings.pressure_kpa[rows], (trace.quality[rows] & int(Quality.REPEATED)) != 0
+    trusted = trace.pressure_trusted[rows] & ~old
     figure = Figure(figsize=SIZE_IN, dpi=DOTS_PER_IN, facecolor="white", layout="constrained")
     above, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    above.plot(at, f_from_c(temp_c) if us else temp_c, color=RED, linewidth=2, label="discharge")
+    heat = f_from_c(temp_c) if us else temp_c
+    above.plot(at, np.where(old, np.nan, heat), color=RED, linewidth=2, label="discharge")
+    if old.any():
+        above.plot(at, np.where(old, heat, np.nan), color=AMBER, linewidth=2)
     above.plot(
         at,
         f_from_c(required_c) if us else required_c,
@@ -122,6 +135,9 @@ def _run(finding: Finding, trace: Trace, profile: UnitProfile, units_system: Uni
         linestyle="--",
         label="required",
     )
+    if finding.pattern is Pattern.OVERHEATING:
+        region = f_from_c(REGION_C) if us else REGION_C
+        above.axhline(region, color=RED, linewidth=1.5, linestyle=":", label="shutdown region from")
     above.set_ylabel(f"temperature [{'°F' if us else '°C'}]", color=INK)
     shown = psi_from_kpa(kpa) if us else kpa
     below.plot(at, np.where(trusted, shown, np.nan), color=BLUE, linewidth=2, label="sump pressure")
@@ -142,7 +158,8 @@ def _run(finding: Finding, trace: Trace, profile: UnitProfile, units_system: Uni
     _legend(figure, above, below)
     alt = _run_alt(trace, temp_c, required_c, kpa, units_system)
     flagged = local_time(finding.first_flagged_at, profile.tz, units_system)
-    caption = f"The run behind it. First flagged {flagged}{_dotted(finding, trace)}."
+    what = "The run behind it" if finding.run_start_at is not None else "The hours before it was noticed"
+    caption = f"{what}. First flagged {flagged}{_dotted(finding, trace)}."
     return Picture(png=_png(figure), alt=alt, caption=caption)
 
 
@@ -151,10 +168,12 @@ def _run_alt(
 ) -> str:
     low, high = _least(kpa), _most(kpa)
     doubt = "" if trace.pressure_trusted.all() else ", partly not to be trusted"
+    repeated = bool((trace.quality & int(Quality.REPEATED)).any())
+    old = " Part of it is old messages sent again." if repeated else ""
     return (
         f"Discharge temperature peaks at {temperature(_most(temp_c), units_system)} against "
         f"{temperature(_most(required_c), units_system)} required. Sump pressure reads "
-        f"{pressure(low, units_system)} to {pressure(high, units_system)}{doubt}."
+        f"{pressure(low, units_system)} to {pressure(high, units_system)}{doubt}.{old}"
     )
 
 

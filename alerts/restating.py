@@ -6,8 +6,10 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from models.records import Evidence, Finding
+from models.records import Evidence, Finding, Pattern
 
+BY_FIXED_RULE = frozenset({Pattern.SENSOR_FAULT, Pattern.STALE_TELEMETRY, Pattern.SILENT_UNIT})
+"""Patterns that a comparison decides and no model: a percentage beside them would be made up."""
 STANDS = "it still stands"
 NOT_SAID = "nothing of it"
 
@@ -78,8 +80,13 @@ def in_a_line(before: Finding, after: Finding) -> str:
 
 
 def sure(finding: Finding) -> str:
-    """How sure the model was; never wholly."""
-    return f"{100 * min(finding.confidence, 0.99):.0f} %"
+    """How sure it is, in words that say what the figure is a part of; never wholly."""
+    percent = 100 * min(finding.confidence, 0.99)
+    if finding.pattern in BY_FIXED_RULE:
+        return "by a fixed rule"
+    if finding.pattern is Pattern.UNLIKE_ITSELF:
+        return f"odder than {percent:.0f} in 100 runs of sound units"
+    return f"{percent:.0f} % sure"
 
 
 def _there(finding: Finding) -> str:

@@ -1,4 +1,4 @@
-"""Series of a unit's chart: lines, the water band, runs, findings. Pure; `dashboards.charts` joins them."""
+"""Series of a unit's chart: lines, the water band, runs. Pure; `dashboards.charts` joins them."""
 
 from __future__ import annotations
 
@@ -14,15 +14,9 @@ from dashboards.display import System
 from dashboards.lines import Line, UnitLines
 from dashboards.palette import Palette
 from ingest.reading import FloatArray, IntArray
-from models.records import Finding, Outcome, Run
+from models.records import Outcome, Run
 
 OUTCOME_SYMBOLS = {Outcome.DRIED_OUT: "circle", Outcome.HELD: "rect", Outcome.ADDED_WATER: "triangle"}
-FINDING_SYMBOL = "diamond"
-LEFT_OUT = "Not plausible"
-LEFT_OUT_SYMBOL = "path://M1,0L5,4L9,0L10,1L6,5L10,9L9,10L5,6L1,10L0,9L4,5L0,1Z"
-DOUBTFUL = "Doubtful"
-DOUBTFUL_SYMBOL = "emptyCircle"
-MARKS_AT_MOST = 200
 DOT_PX = 6
 SHADE = 0.13
 HOUR_MS = 3_600_000
@@ -186,7 +180,7 @@ def runs(
     series = []
     for outcome, colour in colours.items():
         mine = [run for run in runs if run.outcome is outcome]
-        spans = [(_wall(run.start_at, tz), _wall(run.end_at or now, tz)) for run in mine]
+        spans = [(wall_instant_ms(run.start_at, tz), wall_instant_ms(run.end_at or now, tz)) for run in mine]
         marks = [
             [(start + end) // 2, round(display.temp_value(run.peak_temp_c, system), 1)]
             for run, (start, end) in zip(mine, spans, strict=True)
@@ -214,82 +208,6 @@ def runs(
     return series
 
 
-def findings(
-    findings: Sequence[Finding], tz: dt.tzinfo, palette: Palette, lines: UnitLines
-) -> list[dict[str, Any]]:
-    """A dashed line with the pattern's name where each finding was first flagged."""
-    shown = [f for f in findings if lines.start_ms <= display.ms_of(f.first_flagged_at) < lines.end_ms]
-    return [
-        {
-            "name": "Finding",
-            "type": "line",
-            "data": [],
-            "symbol": FINDING_SYMBOL,
-            "itemStyle": {"color": palette.finding},
-            "lineStyle": {"color": palette.finding},
-            "markLine": {
-                "silent": True,
-                "symbol": [FINDING_SYMBOL, "none"],
-                "symbolSize": 11,
-                "lineStyle": {"color": palette.finding, "type": [4, 3], "width": 1.4},
-                "label": {"color": palette.ink, "position": "insideEndTop", "fontSize": 12},
-                "data": [
-                    {
-                        "xAxis": _wall(finding.first_flagged_at, tz),
-                        "label": {"formatter": words.pattern_words(finding.pattern)},
-                    }
-                    for finding in shown
-                ],
-            },
-        }
-    ]
-
-
-def left_out(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str, Any]]:
-    """A cross at the upper edge of a pane, on an axis of its own, for each value that is not drawn."""
-    by_pane = ((0, lines.left_out.discharge_at_ms), (1, lines.left_out.pressure_at_ms))
-    return [
-        {
-            "name": LEFT_OUT,
-            "type": "scatter",
-            "xAxisIndex": pane,
-            "yAxisIndex": 3 + pane,
-            "symbol": LEFT_OUT_SYMBOL,
-            "symbolSize": 8,
-            "itemStyle": {"color": palette.doubted},
-            "tooltip": {"show": False},
-            "data": [[at, 1] for at in wall_ms(_spread(at_ms, lines), tz).tolist()],
-        }
-        for pane, at_ms in by_pane
-        if len(at_ms)
-    ]
-
-
-def doubtful(lines: UnitLines, tz: dt.tzinfo, palette: Palette) -> list[dict[str, Any]]:
-    """A small ring at the lower edge of the first pane for each doubtful reading that is drawn."""
-    if not len(lines.doubtful.at_ms):
-        return []
-    return [
-        {
-            "name": DOUBTFUL,
-            "type": "scatter",
-            "xAxisIndex": 0,
-            "yAxisIndex": 3,
-            "symbol": DOUBTFUL_SYMBOL,
-            "symbolSize": 6,
-            "symbolOffset": [0, -4],
-            "itemStyle": {"color": palette.doubted},
-            "tooltip": {"show": False},
-            "data": [[at, 0] for at in wall_ms(_spread(lines.doubtful.at_ms, lines), tz).tolist()],
-        }
-    ]
-
-
-def _spread(at_ms: IntArray, lines: UnitLines) -> IntArray:
-    """The first instant of every stretch that has one, so that crosses do not pile up."""
-    width_ms = max((lines.end_ms - lines.start_ms) // MARKS_AT_MOST, 1)
-    return at_ms[np.unique(at_ms // width_ms, return_index=True)[1]]
-
-
-def _wall(at: dt.datetime, tz: dt.tzinfo) -> int:
+def wall_instant_ms(at: dt.datetime, tz: dt.tzinfo) -> int:
+    """One instant, shifted likewise."""
     return int(wall_ms(np.array([display.ms_of(at)], dtype=np.int64), tz)[0])

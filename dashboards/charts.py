@@ -12,20 +12,21 @@ from typing import Any
 
 import numpy as np
 
-from dashboards import chart_series, display
-from dashboards.chart_series import (
+from dashboards import chart_marks, chart_series, display
+from dashboards.chart_marks import (
     DOUBTFUL,
     DOUBTFUL_SYMBOL,
     FINDING_SYMBOL,
     LEFT_OUT,
     LEFT_OUT_SYMBOL,
-    OUTCOME_SYMBOLS,
-    run_name,
-    wall_ms,
+    WORK,
+    WORK_SYMBOL,
 )
+from dashboards.chart_series import OUTCOME_SYMBOLS, run_name, wall_ms
 from dashboards.display import System
 from dashboards.lines import UnitLines
 from dashboards.palette import Palette
+from dashboards.sources import WorkView
 from models.records import Finding, Outcome, Run
 
 PANES_PX = ((64, 232), (344, 84), (476, 96))
@@ -49,6 +50,7 @@ def unit_chart(
     palette: Palette,
     harmful_g: float,
     now: dt.datetime,
+    work: Sequence[WorkView] = (),
     narrow: bool = False,
 ) -> dict[str, Any]:
     """ECharts options of a unit's page.
@@ -65,20 +67,23 @@ def unit_chart(
         Water level drawn as harmful. [g]
     now : datetime
         End of a run or finding that still lasts.
+    work : sequence of WorkView
+        Drains and oil changes; what was taken back is not drawn.
     narrow : bool
         For a phone: fewer ticks and smaller margins.
     """
     start, end = (int(ms) for ms in wall_ms(np.array([lines.start_ms, lines.end_ms]), tz))
     text = {"color": palette.soft, "fontSize": 12}
-    crosses = chart_series.left_out(lines, tz, palette)
-    doubts = chart_series.doubtful(lines, tz, palette)
+    crosses = chart_marks.left_out(lines, tz, palette)
+    doubts = chart_marks.doubtful(lines, tz, palette)
+    drops = chart_marks.work(work, tz, palette, lines)
     return {
         "useUTC": True,
         "animation": False,
         "backgroundColor": "transparent",
         "textStyle": {"color": palette.ink, "fontFamily": "system-ui, DejaVu Sans, sans-serif"},
         "aria": {"enabled": True},
-        "legend": _legend(palette, crosses=bool(crosses), doubts=bool(doubts)),
+        "legend": _legend(palette, crosses=bool(crosses), doubts=bool(doubts), drops=bool(drops)),
         "tooltip": {
             "trigger": "axis",
             "confine": True,
@@ -135,7 +140,8 @@ def unit_chart(
             *chart_series.pressure(lines, system, tz, palette),
             *chart_series.water(lines, system, tz, palette, harmful_g),
             *chart_series.runs(runs, system, tz, palette, now),
-            *chart_series.findings(findings, tz, palette, lines),
+            *chart_marks.findings(findings, tz, palette, lines),
+            *drops,
             *crosses,
             *doubts,
         ],
@@ -150,7 +156,7 @@ def _pane_names(system: System) -> tuple[str, str, str]:
     )
 
 
-def _legend(palette: Palette, *, crosses: bool, doubts: bool) -> dict[str, Any]:
+def _legend(palette: Palette, *, crosses: bool, doubts: bool, drops: bool) -> dict[str, Any]:
     return {
         "top": 0,
         "left": 0,
@@ -165,6 +171,7 @@ def _legend(palette: Palette, *, crosses: bool, doubts: bool) -> dict[str, Any]:
             {"name": "Untrusted pressure", "icon": _DASHES},
             *({"name": run_name(outcome), "icon": OUTCOME_SYMBOLS[outcome]} for outcome in Outcome),
             {"name": "Finding", "icon": FINDING_SYMBOL},
+            *([{"name": WORK, "icon": WORK_SYMBOL}] if drops else []),
             *([{"name": LEFT_OUT, "icon": LEFT_OUT_SYMBOL}] if crosses else []),
             *([{"name": DOUBTFUL, "icon": DOUBTFUL_SYMBOL}] if doubts else []),
         ],

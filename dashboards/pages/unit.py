@@ -20,7 +20,7 @@ from dashboards.pages.unit_head import UnitHead
 from dashboards.pages.unit_work import UnitWork
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
-from dashboards.sources import WatermarkView
+from dashboards.sources import WatermarkView, WorkView
 from models.records import Finding, Run
 
 log = logging.getLogger(__name__)
@@ -71,12 +71,13 @@ class UnitPage:
         self._left_out: ui.label | None = None
         self._analysed: ui.label | None = None
         self._doubtful: ui.label | None = None
+        self._browser = (False, NARROW_PX)
 
     async def build(self) -> None:
         """Head first, then range choice, chart and tables once the browser is connected."""
         head = UnitHead(self._here, self._row)
         ui.timer(REFRESH_S, lambda: head.refresh_from(self._here.board.feed))
-        await UnitWork(self._here, self._row, self._tz).build()
+        await UnitWork(self._here, self._row, self._tz, self._work_changed).build()
         try:
             shown = self._range()
         except RangeError as error:
@@ -133,7 +134,8 @@ class UnitPage:
             findings = await asyncio.to_thread(sources.findings, unit_id)
             said = await asyncio.to_thread(sources.finding_versions, unit_id)
             watermark = await asyncio.to_thread(sources.watermark, unit_id)
-            dark, width_px = await self._browser()
+            work = await asyncio.to_thread(sources.work, unit_id)
+            self._browser = await self._asked_browser()
         except Exception as error:
             if body.is_deleted:
                 return  # The visitor has gone on; nobody is left to tell.
@@ -153,20 +155,20 @@ class UnitPage:
                     f"{lines.n_readings:,} readings; lines are thinned to what the screen can show."
                 ).classes("dw-sub")
                 self._analysed = ui.label(self._analysed_words(watermark)).classes("dw-sub")
-                options = self._options(lines, runs, touching, dark=dark, width_px=width_px)
+                options = self._options(lines, runs, touching, work)
                 self._chart = ui.echart(options).classes("dw-chart")
                 self._left_out = ui.label(plausible.in_words(lines.left_out)).classes("dw-sub dw-left-out")
                 self._doubtful = ui.label(doubtful.in_words(lines.doubtful)).classes("dw-sub dw-left-out")
                 with ui.element("div").classes("dw-actions"):
                     button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
-                    ui.timer(CHART_REFRESH_S, lambda: self._redraw(dark, width_px), immediate=False)
+                    ui.timer(CHART_REFRESH_S, self._redraw, immediate=False)
             unit_tables.findings_list(touching, said, self._tz, self._here.system)
             unit_tables.runs_table(
                 runs,
                 self._tz,
                 self._here.system,
-                narrow=width_px < NARROW_PX,
+                narrow=self._browser[1] < NARROW_PX,
                 csv_path=addresses.runs_csv_path(unit_id, shown.start_ms, shown.end_ms),
             )
 
@@ -193,7 +195,7 @@ class UnitPage:
         start, end = (display.from_ms(round(ms)).strftime("%Y-%m-%dT%H:%M:%S") for ms in found)
         ui.navigate.to(f"{addresses.unit_path(self._row.unit_id)}?from={start}&to={end}")
 
-    async def _browser(self) -> tuple[bool, int]:
+    async def _asked_browser(self) -> tuple[bool, int]:
         found = await ui.run_javascript(
             "[document.body.classList.contains('body--dark'), window.innerWidth]", timeout=5.0
         )
@@ -203,26 +205,30 @@ class UnitPage:
         trace = self._here.board.sources.trace(self._row.unit_id, shown.start_ms, shown.end_ms)
         return unit_lines(trace, shown.start_ms, shown.end_ms)
 
-    async def _redraw(self, dark: bool, width_px: int) -> None:
+    async def _work_changed(self) -> None:
+        """A drain, an oil change or its undoing is marked at once, and the page's water follows."""
+        if self._chart is not None:
+            await self._redraw()
+
+    async def _redraw(self) -> None:
         """Newer readings on a range that follows them; the visitor's zoom stays, as options name none."""
         try:
-            await self._redrawn(dark, width_px)
+            await self._redrawn()
         except Exception as error:
             # The head says that the page is not current; the chart keeps what it shows.
             log.warning("chart of unit %r: %s", self._row.unit_id, error)
 
-    async def _redrawn(self, dark: bool, width_px: int) -> None:
+    async def _redrawn(self) -> None:
         sources, unit_id = self._here.board.sources, self._row.unit_id
         self._span = await asyncio.to_thread(sources.span, unit_id)
         shown = self._range()
         lines = await asyncio.to_thread(self._lines, shown)
         runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
         findings = await asyncio.to_thread(sources.findings, unit_id)
+        work = await asyncio.to_thread(sources.work, unit_id)
         if self._chart is None or lines.n_readings == 0:
             return
-        options = self._options(
-            lines, runs, [one for one in findings if _touches(one, shown)], dark=dark, width_px=width_px
-        )
+        options = self._options(lines, runs, [one for one in findings if _touches(one, shown)], work)
         if self._analysed is not None:
             watermark = await asyncio.to_thread(sources.watermark, unit_id)
             self._analysed.set_text(self._analysed_words(watermark))
@@ -234,8 +240,9 @@ class UnitPage:
         self._chart.update()
 
     def _options(
-        self, lines: UnitLines, runs: list[Run], findings: list[Finding], *, dark: bool, width_px: int
+        self, lines: UnitLines, runs: list[Run], findings: list[Finding], work: list[WorkView]
     ) -> dict[str, Any]:
+        dark, width_px = self._browser
         return charts.unit_chart(
             lines,
             runs,
@@ -245,6 +252,7 @@ class UnitPage:
             palette=DARK if dark else LIGHT,
             harmful_g=self._row.harmful_g,
             now=self._here.board.clock(),
+            work=work,
             narrow=width_px < NARROW_PX,
         )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 
 from nicegui import ui
 
@@ -22,10 +22,13 @@ FOLLOWS = "The water estimate follows within seconds."
 
 
 class UnitWork:
-    """What has been done on one unit's sump, for one visitor."""
+    """What has been done on one unit's sump, for one visitor; `on_change` is awaited when it has changed."""
 
-    def __init__(self, here: Visit, row: FleetRow, tz: dt.tzinfo) -> None:
+    def __init__(
+        self, here: Visit, row: FleetRow, tz: dt.tzinfo, on_change: Callable[[], Awaitable[None]]
+    ) -> None:
         self._here, self._row, self._tz = here, row, tz
+        self._on_change = on_change
         self._name = here.name
         self._seen: list[WorkView] | None = None
 
@@ -49,10 +52,12 @@ class UnitWork:
                 fault(error, "Reading the work on the sump")
             return
         if recorded != self._seen and not self._list.is_deleted:
-            self._seen = recorded
+            first, self._seen = self._seen is None, recorded
             self._list.clear()
             with self._list:
                 self._fill(recorded[::-1])
+            if not first:
+                await self._on_change()
 
     def _fill(self, newest_first: Sequence[WorkView]) -> None:
         if not newest_first:

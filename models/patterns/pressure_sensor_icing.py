@@ -38,6 +38,9 @@ FEATURES = (
 )
 """What its model is given, of the row's columns."""
 
+TELLING_UNMOVED_MIN = 2.0
+"""A reading that creeps or that has moved just now is not said to stand still. [min]"""
+
 
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What the features say, in words."""
@@ -55,20 +58,14 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     else:
         text = f"The sensor has read {reads} unmoved through the start,"
         text += f" while the oil warmed by {change}."
-    facts = [
-        fact("conflict_min", minutes, text),
-        fact(
-            "unmoved_min",
-            f["unmoved_min"],
-            f"Pressure has not moved by more than 14 kPa (2 psi) in {f['unmoved_min']:.0f} min.",
-        ),
-        fact(
-            "ambient_c",
-            f["ambient_c"],
-            f"The air is about {temp_text(f['ambient_c'])},"
-            f" give or take {difference_text(f['ambient_error_k'])}.",
-        ),
-    ]
+    facts = [fact("conflict_min", minutes, text)]
+    if f["unmoved_min"] >= TELLING_UNMOVED_MIN:
+        still = f"Pressure has not moved by more than 14 kPa (2 psi) in {f['unmoved_min']:.0f} min."
+        facts.append(fact("unmoved_min", f["unmoved_min"], still))
+    air = (
+        f"The air is about {temp_text(f['ambient_c'])}, give or take {difference_text(f['ambient_error_k'])}."
+    )
+    facts.append(fact("ambient_c", f["ambient_c"], air))
     if f["cold_h"] > 0.5:
         facts.append(
             fact("cold_h", f["cold_h"], f"It has been at or below freezing for {f['cold_h']:.0f} h.")

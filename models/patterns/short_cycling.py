@@ -41,8 +41,8 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
         fact(
             "water_ratio",
             f["water_ratio"],
-            f"The sump holds about {f['water_ratio']:.1f} times the harmful amount of water "
-            f"(between {f['water_low_ratio']:.1f} and {f['water_high_ratio']:.1f} times).",
+            f"The sump holds about {_part(f['water_ratio'])} the harmful amount of water"
+            f" (at least {_part(f['water_low_ratio'])} it, at most {_part(f['water_high_ratio'])} it).",
         ),
         fact(
             "run_min",
@@ -58,6 +58,11 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
             else "The sump has not been dry for a month or more.",
         ),
     )
+
+
+def _part(ratio: float) -> str:
+    """A part or a multiple of the harmful amount, to be followed by what it is of."""
+    return f"{100.0 * ratio:.0f} % of" if ratio < 0.995 else f"{ratio:.1f} times"
 
 
 def judge(watch: Watch, moment: Moment, probability: float, threshold: float) -> tuple[Watch, list[Finding]]:

@@ -21,9 +21,9 @@ PATTERN = Pattern.SILENT_UNIT
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What is known, in words; the same before and after the silence has ended."""
     limit_h, usual_h = f["limit_s"] / S_PER_H, f["usual_gap_s"] / S_PER_H
-    facts = [fact("limit_h", limit_h, f"Nothing has been heard of the unit for {_span(limit_h)}.")]
+    facts = [fact("limit_h", limit_h, f"Nothing has been heard of the unit for more than {_span(limit_h)}.")]
     if usual_h > 0.0:
-        facts.append(fact("usual_gap_h", usual_h, f"Its usual silences last up to {_span(usual_h)}."))
+        facts.append(fact("usual_gap_h", usual_h, f"Its longest usual silence lasts {_span(usual_h)}."))
     if f["temp_c"] == f["temp_c"]:
         did = "it was running" if f["ran"] > 0.0 else "it stood"
         text = f"When last heard of, {did} with the discharge at {temp_text(f['temp_c'])}."
@@ -62,4 +62,4 @@ def undone(watch: Watch, next_at: dt.datetime | None) -> tuple[Watch, list[Findi
 
 
 def _span(hours: float) -> str:
-    return f"{hours:.0f} h ({hours / 24.0:.1f} days)"
+    return f"{hours:.0f} h" if hours < 48.0 else f"{hours / 24.0:.1f} days"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from ingest.units_of_measure import psi_from_kpa
-from models.build_up import COLUMNS
+from models.build_up import COLUMNS, LONGEST_S
 from models.patterns.watch import Moment, Watch, close, fact, open_finding
 from models.records import Evidence, Finding, Pattern
 from models.state import PRESSURE_BUILT
@@ -25,13 +25,15 @@ LEAST_SPAN_H = 12.0
 def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     """What the features say, in words."""
     kpa = f["target_kpa"]
-    spread = f"{f['least_s']:.0f} to {f['most_s']:.0f} s" if f["n_slow"] > 1 else f"{f['most_s']:.0f} s"
+    most = f"{f['most_s']:.0f} s" + (" or more" if f["most_s"] >= LONGEST_S else "")
+    spread = f"{f['least_s']:.0f} to {most}" if f["n_slow"] > 1 else most
     return (
         fact(
             "n_slow",
             f["n_slow"],
-            f"In {f['n_slow']:.0f} of the last {f['n_judged']:.0f} timed starts, {f['span_h']:.0f} h apart"
-            f" from first to last, pressure took {spread} to {kpa:.0f} kPa ({psi_from_kpa(kpa):.0f} psi).",
+            f"In {f['n_slow']:.0f} of the last {f['n_judged']:.0f} timed starts, spread over"
+            f" {f['span_h']:.0f} h, pressure took {spread} to reach"
+            f" {kpa:.0f} kPa ({psi_from_kpa(kpa):.0f} psi).",
         ),
         fact(
             "usual_s",

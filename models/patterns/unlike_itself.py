@@ -11,8 +11,8 @@ from collections.abc import Callable
 
 import msgspec
 
-from models.own_habits import COLUMNS, HABITS
-from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding
+from models.own_habits import COLUMNS, FARTHEST, HABITS
+from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, rounded
 from models.records import Evidence, Finding, Pattern
 from models.state import RUN_COMPARED
 
@@ -26,8 +26,19 @@ TELLING_Z = 2.5
 """A deviation is named as evidence from here on, and the farthest one always."""
 
 
-def _percent(more: str, less: str) -> Callable[[float], str]:
-    return lambda part: f"{abs(100.0 * part):.0f} % {more if part > 0.0 else less}"
+def _percent(more: str, less: str, times: str) -> Callable[[float], str]:
+    """Words for a part by which a quantity changed; from twice as much on, told as a multiple."""
+
+    def told(part: float) -> str:
+        if part >= 1.0:
+            return f"{rounded(1.0 + part, 1 if part < 9.0 else 0)} times {times}"
+        return f"{abs(100.0 * part):.0f} % {more if part > 0.0 else less}"
+
+    return told
+
+
+IN_PARTS = ("warm_up", "wobble", "build_up", "cooling")
+"""Habits whose change is a part of the usual figure."""
 
 
 def _points(more: str, less: str) -> Callable[[float], str]:
@@ -35,18 +46,22 @@ def _points(more: str, less: str) -> Callable[[float], str]:
 
 
 def _settles(off_k: float) -> str:
-    return f"it settles {difference_text(abs(off_k), 1)} {'hotter' if off_k > 0.0 else 'cooler'}"
+    return f"it settles {difference_text(abs(off_k))} {'hotter' if off_k > 0.0 else 'cooler'}"
 
 
 WORDS: dict[str, Callable[[float], str]] = {
-    "warm_up": lambda part: f"it warms {_percent('faster', 'slower')(part)}",
+    "warm_up": lambda part: f"it warms {_percent('faster', 'slower', 'as fast')(part)}",
     "settled": _settles,
-    "wobble": lambda part: f"its temperature wanders {_percent('more', 'less')(part)}",
-    "build_up": lambda part: f"pressure takes {_percent('longer', 'less long')(part)} to build",
+    "wobble": lambda part: f"its temperature wanders {_percent('more', 'less', 'as much')(part)}",
+    "build_up": lambda part: (
+        f"pressure takes {_percent('longer to build', 'less long to build', 'as long to build')(part)}"
+    ),
     "mean_pressure": lambda part: (
         f"its mean pressure is {_points('of the rated higher', 'of the rated lower')(part)}"
     ),
-    "cooling": lambda part: f"before it, it cooled {_percent('faster', 'slower')(part)} after the stop",
+    "cooling": lambda part: (
+        f"before it, it cooled {_percent('faster', 'slower', 'as fast')(part)} after the stop"
+    ),
     "hot_share": lambda part: f"it is hot for {_points('more', 'less')(part)} of the run",
 }
 
@@ -60,11 +75,17 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
         fact(
             f"{name}_change",
             f[f"{name}_change"],
-            f"In the newest such run {WORDS[name](f[f'{name}_change'])} than is usual in its last"
-            f" {f['n_runs']:.0f} runs, {abs(f[f'{name}_z']):.1f} times their usual spread.",
+            f"In the newest odd run {WORDS[name](f[f'{name}_change'])} {_against(f, name)}",
         )
         for name in told
     )
+
+
+def _against(f: dict[str, float], name: str) -> str:
+    """What it is compared with, and how far off that is."""
+    far, than = abs(f[f"{name}_z"]), "as" if f[f"{name}_change"] >= 1.0 and name in IN_PARTS else "than"
+    spread = f"{FARTHEST:.0f} times or more" if far >= FARTHEST else f"{far:.1f} times"
+    return f"{than} in its last {f['n_runs']:.0f} runs ({spread} their usual spread)."
 
 
 def judge(watch: Watch, moment: Moment, rank: float, threshold: float) -> tuple[Watch, list[Finding]]:

@@ -14,6 +14,7 @@ from PIL import Image
 
 from alerts.picture import draw, window
 from ingest.profile import UnitProfile
+from ingest.quality import Quality
 from models.records import Pattern
 from tests.unit.alerts.conftest import NOON, make_finding, make_trace
 
@@ -123,3 +124,23 @@ def test_drawing_leaves_pyplot_alone():
     sys.modules.pop("matplotlib.pyplot", None)
     draw(make_finding(), trace_for(Pattern.SHORT_CYCLING), PROFILE, "us")
     assert "matplotlib.pyplot" not in sys.modules
+
+
+@pytest.mark.parametrize(
+    ("signals", "drawn"), [(("ambient_rh_pct",), False), (("ambient_rh_pct", "pressure_kpa"), True)]
+)
+def test_a_failed_sensor_that_the_picture_does_not_show_has_none(signals, drawn):
+    fault = msgspec.structs.replace(make_finding(Pattern.SENSOR_FAULT), signals=signals)
+    assert (draw(fault, trace_for(Pattern.SENSOR_FAULT), PROFILE, "us") is not None) == drawn
+
+
+def test_old_messages_are_not_drawn_as_if_they_were_new():
+    trace = trace_for(Pattern.STALE_TELEMETRY)
+    old = replace(trace, quality=np.full(len(trace.readings), int(Quality.REPEATED)))
+    plain, marked = (draw(make_finding(Pattern.STALE_TELEMETRY), one, PROFILE, "si") for one in (trace, old))
+    assert "old messages sent again" in marked.alt
+    assert "old messages" not in plain.alt
+    blue_less_red = [
+        (shown[..., 2] - shown[..., 0] > 100).sum() for shown in map(pixels, (plain.png, marked.png))
+    ]
+    assert blue_less_red[1] < blue_less_red[0]

@@ -14,10 +14,13 @@ import pytest
 
 from dashboards import charts
 from dashboards.app import STATIC_DIR
+from dashboards.chart_marks import WORK
 from dashboards.chart_series import wall_ms
 from dashboards.display import System, ms_of
 from dashboards.lines import unit_lines
 from dashboards.palette import DARK, LIGHT, Palette
+from dashboards.sources import WorkView
+from ingest.maintenance import Work
 from models.records import Pattern
 from tests.unit.dashboards import invented
 from tests.unit.dashboards.invented import NOW, NOW_MS
@@ -88,6 +91,45 @@ def test_a_run_that_lasts_is_shaded_up_to_now() -> None:
 def test_findings_outside_the_range_are_left_out() -> None:
     early = invented.finding(3, Pattern.SHORT_CYCLING, NOW - dt.timedelta(days=30))
     assert series(options(findings=[early]), "Finding")[0]["markLine"]["data"] == []
+
+
+def drops(chart: dict[str, Any]) -> list[dict[str, Any]]:
+    return [mark for one in series(chart, WORK) for mark in one["markLine"]["data"]]
+
+
+def work(number: int, what: Work, hours_ago: float, *, taken_back: bool = False) -> WorkView:
+    at = NOW - dt.timedelta(hours=hours_ago)
+    return WorkView(
+        number=number,
+        work=what,
+        done_at=at,
+        recorded_at=NOW,
+        recorded_by="Yard desk",
+        taken_back_at=NOW if taken_back else None,
+    )
+
+
+def test_work_on_the_sump_is_marked_by_word_and_shape_where_it_was_done() -> None:
+    chart = options(work=[work(1, Work.DRAIN, 30.0), work(2, Work.OIL_CHANGE, 2.0)])
+    (one,) = series(chart, WORK)
+    assert one["xAxisIndex"] == 2, "where the water is drawn"
+    assert [mark["label"]["formatter"] for mark in drops(chart)] == ["Drain", "Oil change"]
+    # 15:30 UTC less two hours is 07:30 in Chicago in February (UTC-6).
+    assert drops(chart)[1]["xAxis"] == ms_of(dt.datetime(2026, 2, 11, 7, 30, tzinfo=dt.UTC))
+    icons = [entry["icon"] for entry in chart["legend"]["data"]]
+    assert one["markLine"]["symbol"][1] in icons
+    assert len(set(icons)) >= 7, "told apart by shape"
+
+
+@pytest.mark.parametrize(
+    "one",
+    [work(1, Work.DRAIN, 3.0, taken_back=True), work(1, Work.DRAIN, 24 * 30.0)],
+    ids=["undone", "before"],
+)
+def test_work_that_does_not_count_or_was_done_before_the_range_is_not_marked(one: WorkView) -> None:
+    chart = options(work=[one])
+    assert drops(chart) == []
+    assert WORK not in {entry["name"] for entry in chart["legend"]["data"]}
 
 
 def test_wall_ms_over_a_change_to_summer_time() -> None:

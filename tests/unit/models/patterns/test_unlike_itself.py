@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from models.own_habits import COLUMNS, HABITS
+from models.own_habits import COLUMNS, FARTHEST, HABITS
 from models.patterns.unlike_itself import JUDGED_AT, evidence, judge
 from models.patterns.watch import Moment, Watch
 from models.records import Finding, Pattern
@@ -82,13 +82,21 @@ def test_evidence_names_what_deviates_farthest_first() -> None:
     facts = evidence(SLOW_TO_WARM)
     assert_readable(facts)
     assert [fact.name for fact in facts] == ["warm_up_change", "settled_change"]
-    assert "warms 40 % slower than is usual in its last 24 runs, 4.2 times" in facts[0].text
-    assert "settles 8.0 K (14.5 °F) hotter" in facts[1].text
+    assert "warms 40 % slower than in its last 24 runs (4.2 times" in facts[0].text
+    assert "settles 8 K (14 °F) hotter" in facts[1].text
 
 
 def test_evidence_leaves_out_what_the_run_can_not_tell() -> None:
     (only,) = evidence(USUAL | {"warm_up_z": math.nan, "warm_up_change": math.nan, "build_up_z": -1.9})
     assert only.name == "build_up_change"
+
+
+def test_what_has_become_many_times_as_much_is_told_as_a_multiple() -> None:
+    (only,) = evidence(USUAL | {"build_up_z": FARTHEST, "build_up_change": 71.5})
+    assert_readable((only,))
+    assert "takes 72 times as long to build as in its last" in only.text
+    # The deviation goes no further in the model, so more of it is not known.
+    assert "(12 times or more their usual spread)" in only.text
 
 
 @pytest.mark.parametrize("name", HABITS)
