@@ -15,6 +15,7 @@ from dashboards import addresses, display
 from dashboards.display import System
 from dashboards.settings import BoardSettings
 from dashboards.sources import AlarmView
+from dashboards.unit_state import UnitState, doubted, heat_words, pressure_words, undetermined, unit_state
 from ingest.profile import UnitProfile
 from models.records import UnitStatus
 
@@ -38,16 +39,6 @@ _LISTED = (
     AlarmState.OUT_OF_SERVICE,
     AlarmState.NORMAL,
 )
-
-
-class UnitState(enum.StrEnum):
-    """What a unit is doing, as far as its newest reading tells."""
-
-    RUNNING = "running"
-    STOPPED = "stopped"
-    UNKNOWN = "unknown"
-    """It speaks, but no longer or not yet of the signals that tell whether it runs."""
-    SILENT = "silent"
 
 
 class Need(enum.IntEnum):
@@ -90,23 +81,10 @@ class FleetRow:
     """Whole days since it last spoke, while it is silent. [d]"""
 
 
-def _state(status: UnitStatus | None, now_ms: int, silent_after_s: float) -> UnitState:
-    if status is None or now_ms - display.ms_of(status.observed_at) > silent_after_s * 1000:
-        return UnitState.SILENT
-    if _undetermined(status):
-        return UnitState.UNKNOWN
-    return UnitState.RUNNING if status.running else UnitState.STOPPED
-
-
 def _silent_d(status: UnitStatus | None, state: UnitState, now_ms: int) -> int:
     if status is None or state is not UnitState.SILENT:
         return 0
     return (now_ms - display.ms_of(status.observed_at)) // DAY_MS
-
-
-def _undetermined(status: UnitStatus) -> bool:
-    """Whether its signals don't tell if it runs: to call such a unit stopped could hurt somebody."""
-    return math.isnan(status.discharge_temp_c) or (math.isnan(status.pressure_kpa) and not status.running)
 
 
 def _water_frac(status: UnitStatus | None, harmful_g: float, near: float) -> float:
@@ -117,7 +95,7 @@ def _water_frac(status: UnitStatus | None, harmful_g: float, near: float) -> flo
     if frac >= near:
         return frac  # Much water found earlier is not hidden because a sensor has failed since.
     without_width = status.water_high_g <= status.water_low_g
-    blind = math.isnan(status.required_temp_c) or (_undetermined(status) and without_width)
+    blind = math.isnan(status.required_temp_c) or (undetermined(status) and without_width)
     return NAN if blind else frac
 
 
@@ -141,7 +119,7 @@ def fleet_row(
 ) -> FleetRow:
     """One unit's row."""
     harmful_g = profile.oil_charge_kg * 1000.0 * settings.harmful_water_frac
-    state = _state(status, now_ms, settings.silent_after_s)
+    state = unit_state(status, alarms, now_ms, settings.silent_after_s)
     water_frac = _water_frac(status, harmful_g, settings.near_harmful_frac)
     return FleetRow(
         profile=profile,
@@ -157,8 +135,8 @@ def fleet_row(
 
 
 def alarm_order(alarm: AlarmView) -> tuple[int, int, dt.datetime]:
-    """Sort key of alarms: not acknowledged first, then by priority, then the oldest."""
-    return (_LISTED.index(alarm.state), alarm.priority.rank, alarm.raised_at)
+    """Sort key of alarms: not acknowledged first, then by priority, then what must be answered soonest."""
+    return (_LISTED.index(alarm.state), alarm.priority.rank, alarm.respond_by or alarm.raised_at)
 
 
 def fleet_rows(
@@ -188,7 +166,7 @@ def fleet_rows(
 def order(row: FleetRow) -> tuple[Any, ...]:
     """Sort key: need, then what ranks units of one need among each other, then the name."""
     first = row.alarms[0] if row.alarms and row.need in (Need.ALARM, Need.ACKNOWLEDGED) else None
-    rank = (first.priority.rank, display.ms_of(first.raised_at)) if first else (0, 0)
+    rank = (first.priority.rank, display.ms_of(first.respond_by or first.raised_at)) if first else (0, 0)
     water = 0.0 if math.isnan(row.water_frac) else -round(row.water_frac, 2)
     return (int(row.need), *rank, water if row.need is Need.WATER else 0.0, row.label.casefold(), row.unit_id)
 
@@ -215,7 +193,7 @@ def row_json(row: FleetRow, system: System) -> dict[str, Any]:
 
 
 def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any]:
-    gap_k = status.required_temp_c - status.discharge_temp_c
+    heat, warns = heat_words(status, row.state, row.alarms, system)
     known = not math.isnan(row.water_frac)
     low_g, mid_g, high_g = (
         grams if known else NAN for grams in (status.water_low_g, status.water_g, status.water_high_g)
@@ -226,10 +204,12 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
         "temp_at": _bar(status.discharge_temp_c),
         "required": display.temp(status.required_temp_c, system),
         "required_at": _bar(status.required_temp_c),
-        "gap": _gap(row.state, gap_k, system),
-        "hot": gap_k <= 0,
+        "gap": heat,
+        "gap_warns": warns,
+        "hot": status.discharge_temp_c >= status.required_temp_c and not warns,
+        "temp_doubted": doubted(row.alarms, "discharge_temp_c"),
         "pressure": display.pressure(status.pressure_kpa, system),
-        "pressure_doubted": not status.pressure_trusted,
+        "pressure_note": pressure_words(status, row.state, row.alarms),
         **_water_words(row, low_g, mid_g, high_g, system),
         "water_at": _share(row.water_frac),
         "water_low_at": _share(low_g / row.harmful_g),
@@ -285,18 +265,6 @@ def water_level(row: FleetRow) -> str:
     if row.water_frac >= 1.0:
         return "harmful"
     return "near" if row.need is Need.WATER else "uncertain" if uncertain(row) else "ok"
-
-
-def _gap(state: UnitState, gap_k: float, system: System) -> str:
-    if math.isnan(gap_k):
-        return ""
-    if state is UnitState.SILENT:
-        return "last known"
-    if state is UnitState.UNKNOWN:
-        return "pressure not known"
-    if state is UnitState.STOPPED:
-        return "still hot" if gap_k <= 0 else "cooled down"
-    return "hot enough" if gap_k <= 0 else f"{display.temp_difference(gap_k, system)} short"
 
 
 def _bar(celsius: float) -> float | None:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from alerts.alarm import AlarmState
 from dashboards import display
-from dashboards.fleet_rows import FleetRow, Need, UnitState
+from dashboards.fleet_rows import FleetRow, Need
+from dashboards.unit_state import UnitState
 
 NEEDS_A_PERSON = (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)
 LONG_SILENT_D = 3

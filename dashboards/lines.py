@@ -98,6 +98,18 @@ def _with_short_stretches(at_ms: IntArray, kept: NDArray[np.bool_]) -> NDArray[n
     return kept | (inside & (next_ms - at_ms[rows[np.maximum(after - 1, 0)]] <= GAP_MS))
 
 
+def readings_words(n_readings: int, *, thinned: bool = True) -> str:
+    """How many readings there are, and that not all are drawn where so many can't be seen."""
+    counted = f"{n_readings:,} reading{'' if n_readings == 1 else 's'}"
+    if not thinned:
+        return counted
+    return (
+        f"{counted}; lines are thinned to what the screen can show."
+        if n_readings > POINTS_A_LINE
+        else f"{counted}."
+    )
+
+
 def gap_rows(at_ms: IntArray) -> NDArray[np.intp]:
     """Rows that come more than `GAP_MS` after the one before."""
     return np.flatnonzero(np.diff(at_ms) > GAP_MS) + 1

@@ -12,6 +12,7 @@ from alerts.alarm import Alarm, AlarmState
 from alerts.desk import AlarmDesk
 from alerts.outbox import Outbox, OutboxMail
 from alerts.rationale import Rationale, rationales
+from alerts.restating import sure
 from dashboards.display import from_ms, ms_of
 from dashboards.sources import AlarmView, MailView, QuarantineView, WatermarkView, WorkView
 from dashboards.words import bytes_words, pattern_words
@@ -237,6 +238,8 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[
         respond_by=alarm.opened_at + rationale.time_to_respond,
         cautions=rationale.cautions,
         evidence=alarm.finding.evidence,
+        sure=sure(alarm.finding),
+        signals=alarm.finding.signals,
         finding_id=alarm.finding.finding_id,
         said=tuple(said),
     )

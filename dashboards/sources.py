@@ -44,6 +44,10 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     respond_by: dt.datetime | None = None
     cautions: tuple[str, ...] = ()
     evidence: tuple[Evidence, ...] = ()
+    sure: str = ""
+    """How sure it is, in words."""
+    signals: tuple[str, ...] = ()
+    """Signals that it holds to be wrong; empty where it tells of the machine."""
     finding_id: str = ""
     said: tuple[FindingVersion, ...] = ()
     """What has been said of it, version by version, oldest first."""

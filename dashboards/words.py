@@ -21,6 +21,10 @@ _PATTERNS = {
     Pattern.SLOW_PRESSURE_BUILD: "Slow to build pressure",
     Pattern.UNLIKE_ITSELF: "Not its usual self",
 }
+DOUBTFUL_BELOW = 0.8
+"""A run less sure than this is marked. [-] Chosen."""
+TELLING_PART = 0.1
+"""Doubt about a run's ends is told from this part of its length on. [-] Chosen."""
 OUTCOMES = {
     Outcome.DRIED_OUT: "dried out",
     Outcome.HELD: "held",
@@ -54,9 +58,19 @@ def finding_state(finding: Finding) -> str:
 
 
 def how_sure(run: Run) -> str:
-    """How sure it is that it was a run, and where nobody saw it, what it is known from."""
-    sure = f"{100.0 * run.confidence:.0f} %"
-    return f"{sure}, from the hour meter alone" if run.inferred else sure
+    """How sure it is that it was a run, never wholly, and where nobody saw it, what it is known from."""
+    sure = f"{100.0 * min(run.confidence, 0.99):.0f} %"
+    doubt = "⚠ " if run.confidence < DOUBTFUL_BELOW else ""
+    return f"{doubt}{sure}, from the hour meter alone" if run.inferred else f"{doubt}{sure}"
+
+
+def run_length(run: Run, minutes_min: float) -> str:
+    """How long it took, and how far off that may be where it matters."""
+    length = display.minutes(minutes_min) + (" so far" if run.end_at is None else "")
+    if run.start_error_s is None:
+        return f"at least {length}"
+    off_min = (run.start_error_s + (run.end_error_s if run.end_at else 0.0)) / 60.0
+    return f"{length} ± {display.minutes(off_min)}" if off_min >= TELLING_PART * minutes_min else length
 
 
 def pattern_words(pattern: str) -> str:

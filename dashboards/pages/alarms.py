@@ -138,7 +138,7 @@ class AlarmsPage:
 
     def _timing(self, alarm: AlarmView, tz: dt.tzinfo, tz_name: str) -> str:
         now = self._here.board.clock()
-        parts = [f"since {display.instant(alarm.raised_at, tz)}"]
+        parts = [*([alarm.sure] if alarm.sure else []), f"since {display.instant(alarm.raised_at, tz)}"]
         if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
             left_min = (alarm.respond_by - now).total_seconds() / 60.0
             by = display.instant(alarm.respond_by, tz)

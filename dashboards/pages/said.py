@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from nicegui import ui
 
+from alerts.restating import sure
 from dashboards import display, words
 from dashboards.display import System
 from dashboards.pages.alarm_card import evidence_lines
@@ -39,7 +40,7 @@ def span(finding: Finding, tz: dt.tzinfo) -> str:
     end = display.instant(finding.end_at, tz) if finding.end_at else "now"
     return (
         f"{display.instant(finding.start_at, tz)} to {end} · first flagged "
-        f"{display.instant(finding.first_flagged_at, tz)} · {finding.confidence:.0%} sure"
+        f"{display.instant(finding.first_flagged_at, tz)} · {sure(finding)}"
     )
 
 

@@ -13,7 +13,7 @@ from nicegui import ui
 from dashboards import addresses, charts, display, doubtful, plausible, ranges
 from dashboards.board import Board
 from dashboards.fleet_rows import FleetRow
-from dashboards.lines import UnitLines, unit_lines
+from dashboards.lines import UnitLines, readings_words, unit_lines
 from dashboards.pages import unit_tables
 from dashboards.pages.frame import Visit, button, empty, fault, framed, visit
 from dashboards.pages.unit_head import UnitHead
@@ -21,6 +21,7 @@ from dashboards.pages.unit_work import UnitWork
 from dashboards.palette import DARK, LIGHT
 from dashboards.ranges import Range, RangeError
 from dashboards.sources import WatermarkView, WorkView
+from dashboards.unit_runs import with_run_in_hand
 from models.records import Finding, Run
 
 log = logging.getLogger(__name__)
@@ -86,7 +87,7 @@ class UnitPage:
             return
         self._range_bar(shown)
         if self._span is None:
-            empty("No readings yet.", "Signals, runs and findings appear with the first reading.")
+            empty("No reading has come yet.", "Signals, runs and findings appear with the first one.")
             return
         body = ui.element("div").classes("dw-body")
         with body:
@@ -130,7 +131,7 @@ class UnitPage:
         sources, unit_id = self._here.board.sources, self._row.unit_id
         try:
             lines = await asyncio.to_thread(self._lines, shown)
-            runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
+            runs = await asyncio.to_thread(self._runs, shown)
             findings = await asyncio.to_thread(sources.findings, unit_id)
             said = await asyncio.to_thread(sources.finding_versions, unit_id)
             watermark = await asyncio.to_thread(sources.watermark, unit_id)
@@ -151,9 +152,7 @@ class UnitPage:
             if lines.n_readings == 0:
                 empty("No readings in this range.", "Choose a longer range, or All.")
             else:
-                ui.label(
-                    f"{lines.n_readings:,} readings; lines are thinned to what the screen can show."
-                ).classes("dw-sub")
+                ui.label(readings_words(lines.n_readings)).classes("dw-sub")
                 self._analysed = ui.label(self._analysed_words(watermark)).classes("dw-sub")
                 options = self._options(lines, runs, touching, work)
                 self._chart = ui.echart(options).classes("dw-chart")
@@ -163,7 +162,13 @@ class UnitPage:
                     button("Show the zoomed stretch in full detail", self._zoomed)
                 if shown.follows:
                     ui.timer(CHART_REFRESH_S, self._redraw, immediate=False)
-            unit_tables.findings_list(touching, said, self._tz, self._here.system)
+            unit_tables.findings_list(
+                touching,
+                said,
+                self._tz,
+                self._here.system,
+                above={alarm.finding_id for alarm in self._row.alarms},
+            )
             unit_tables.runs_table(
                 runs,
                 self._tz,
@@ -177,7 +182,9 @@ class UnitPage:
         if mark is None:
             return "Nothing of this unit has been analysed yet."
         until = f"Analysed up to {display.instant(mark.analysed_until, self._tz)}"
-        count = "" if mark.n_readings is None else f", {mark.n_readings:,} readings in all"
+        count = (
+            "" if mark.n_readings is None else f", {readings_words(mark.n_readings, thinned=False)} in all"
+        )
         behind = f"; {display.minutes(mark.behind_s / 60.0)} of newer readings wait" if mark.behind_s else ""
         return f"{until}{count}{behind}."
 
@@ -201,6 +208,13 @@ class UnitPage:
         )
         return bool(found[0]), int(found[1])
 
+    def _runs(self, shown: Range) -> list[Run]:
+        """Runs that touch the range, with the one in hand."""
+        sources, unit_id = self._here.board.sources, self._row.unit_id
+        status = sources.statuses().get(unit_id)
+        ended = sources.runs(unit_id, shown.start_ms, shown.end_ms)
+        return with_run_in_hand(ended, None if status is None else status.run, shown.start_ms, shown.end_ms)
+
     def _lines(self, shown: Range) -> UnitLines:
         trace = self._here.board.sources.trace(self._row.unit_id, shown.start_ms, shown.end_ms)
         return unit_lines(trace, shown.start_ms, shown.end_ms)
@@ -223,7 +237,7 @@ class UnitPage:
         self._span = await asyncio.to_thread(sources.span, unit_id)
         shown = self._range()
         lines = await asyncio.to_thread(self._lines, shown)
-        runs = await asyncio.to_thread(sources.runs, unit_id, shown.start_ms, shown.end_ms)
+        runs = await asyncio.to_thread(self._runs, shown)
         findings = await asyncio.to_thread(sources.findings, unit_id)
         work = await asyncio.to_thread(sources.work, unit_id)
         if self._chart is None or lines.n_readings == 0:

@@ -8,6 +8,7 @@ import math
 
 from nicegui import ui
 
+from alerts.alarm import AlarmState
 from alerts.message import LONGEST_DRY_OUT_MIN, dry_out_line
 from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
@@ -17,7 +18,6 @@ from dashboards.fleet_rows import (
     MIN_DRY_OUT_MIN,
     FleetRow,
     Need,
-    UnitState,
     no_dry_out,
     row_json,
     still_to_run,
@@ -28,7 +28,7 @@ from dashboards.pages.alarm_card import evidence_lines, steps
 from dashboards.pages.frame import Visit, heading
 from dashboards.pages.said import versions
 from dashboards.sources import AlarmView
-from models.records import UnitStatus
+from dashboards.unit_state import UnitState
 
 LONG_CHARS = 14
 """A figure that is longer is a phrase and is set smaller."""
@@ -36,6 +36,12 @@ log = logging.getLogger(__name__)
 
 _MARKS = {UnitState.RUNNING: "▶", UnitState.STOPPED: "■", UnitState.UNKNOWN: "◇", UnitState.SILENT: "◌"}
 _TAGS = {"hot enough": "good", "cooled down": "", "still hot": "", "last known": ""}
+_PRESSURE = {
+    "": "gauge",
+    "not known": "not known, so take it to be there",
+    "untrusted": "untrusted: confirm with a second gauge",
+    "last known": "last known: confirm with a second gauge",
+}
 
 
 class UnitHead:
@@ -127,11 +133,11 @@ class UnitHead:
             (
                 "Sump pressure",
                 data["pressure"],
-                _pressure_words(status),
+                _PRESSURE[data["pressure_note"]],
                 "",
             ),
             ("Water held", data["water"], data["water_band"], level),
-            ("Dry-out still needed", _dry_out(self._row, system), _dry_out_words(status), ""),
+            ("Dry-out still needed", _dry_out(self._row, system), _dry_out_words(self._row), ""),
             (
                 "Outside air",
                 display.temp(status.ambient_temp_c, system),
@@ -169,6 +175,17 @@ class UnitHead:
             line = dry_out_line(row.status.dry_out_min, row.status.dry_out_longest_min)
             amount = "a harmful amount" if water_level(row) == "harmful" else "close to a harmful amount"
             ui.label(f"Its sump holds {amount} of water. {line}. {SHORT_CAUTION}").classes("dw-note")
+        elif row.status is None:
+            ui.label(
+                "Nothing is known of it: no reading has come yet. Take it to be running and under pressure "
+                "until somebody has confirmed at the machine that it is not."
+            ).classes("dw-note")
+        elif row.state is UnitState.SILENT:
+            doubt = " A harmful amount of water can't be ruled out." if uncertain(row) else ""
+            ui.label(
+                f"No open alarm, but all figures are the last known.{doubt} Nothing here says that it is "
+                "stopped or safe to work on."
+            ).classes("dw-note")
         elif row.state is UnitState.UNKNOWN:
             ui.label(
                 "Its signals don't tell whether it runs. Take it to be running and under pressure until "
@@ -191,22 +208,20 @@ def _dry_out(row: FleetRow, system: System) -> str:
     return "none"
 
 
-def _dry_out_words(status: UnitStatus | None) -> str:
+def _dry_out_words(row: FleetRow) -> str:
     """Under the figure: how long at most, and on what condition."""
-    condition = "hot, then with the air valve open"
-    if status is None or math.isnan(status.dry_out_longest_min) or status.dry_out_min < MIN_DRY_OUT_MIN:
+    status, condition = row.status, "hot, then with the air valve open"
+    if status is None or water_level(row) == "unknown":
+        return ""
+    if status.dry_out_min < MIN_DRY_OUT_MIN:
+        return condition if uncertain(row) else "by the estimate the sump is dry"
+    if math.isnan(status.dry_out_longest_min):
         return condition
     if status.dry_out_min > LONGEST_DRY_OUT_MIN:
         return "drain the settled water cold first"
     if status.dry_out_longest_min > LONGEST_DRY_OUT_MIN:
         return f"{condition}; may not be enough"
     return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}"
-
-
-def _pressure_words(status: UnitStatus) -> str:
-    if math.isnan(status.pressure_kpa):
-        return "not known, so take it to be there"
-    return "gauge" if status.pressure_trusted else "untrusted: confirm with a second gauge"
 
 
 def _margin(row: FleetRow, here: Visit) -> str:
@@ -232,11 +247,21 @@ def _ambient_error(row: FleetRow, here: Visit) -> str:
     return f"estimated, ± {display.temp_difference(row.status.ambient_error_k, here.system)}"
 
 
+def _alarm_words(alarm: AlarmView, tz: dt.tzinfo) -> str:
+    """State, priority, how sure, since when, and by when somebody should have acted."""
+    parts = [words.STATES[alarm.state], f"{alarm.priority} priority"]
+    parts += [alarm.sure] if alarm.sure else []
+    parts.append(f"since {display.instant(alarm.raised_at, tz)}")
+    if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
+        parts.append(f"respond by {display.instant(alarm.respond_by, tz)}")
+    return " · ".join(parts)
+
+
 def _alarm(alarm: AlarmView, here: Visit, tz: dt.tzinfo) -> None:
     with ui.element("section").classes(f"dw-alarm is-{alarm.state}"):
         with ui.element("div").classes("dw-alarm-top"):
             ui.label(alarm.title).classes("dw-alarm-title")
-            ui.label(f"{words.STATES[alarm.state]} · {alarm.priority} priority").classes("dw-sub")
+            ui.label(_alarm_words(alarm, tz)).classes("dw-sub")
             ui.link("Acknowledge or shelve", f"/alarms#{alarm.alarm_id}").classes("dw-button dw-small")
         evidence_lines(alarm.evidence, here.system)
         with ui.element("details"):

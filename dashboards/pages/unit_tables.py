@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from nicegui import ui
@@ -24,9 +24,17 @@ LAST = 1e9
 
 
 def findings_list(
-    findings: Sequence[Finding], said: Sequence[FindingVersion], tz: dt.tzinfo, system: System
+    findings: Sequence[Finding],
+    said: Sequence[FindingVersion],
+    tz: dt.tzinfo,
+    system: System,
+    *,
+    above: Collection[str] = (),
 ) -> None:
-    """Newest first, each with when, how sure and why, and what was said of it before."""
+    """Newest first, each with when, how sure and why, and what was said of it before.
+
+    Of those whose finding_id is in `above` the page tells the evidence already: theirs is folded up.
+    """
     ui.html("<h2>Findings</h2>", sanitize=False)
     if not findings:
         empty("No finding in this range.", "Patterns appear here with the evidence behind them.")
@@ -40,7 +48,13 @@ def findings_list(
                         "dw-tag caution" if finding.end_at is None else "dw-tag"
                     )
                 ui.label(span(finding, tz)).classes("dw-sub")
-                evidence_lines(finding.evidence, system)
+                if finding.finding_id in above and not finding.withdrawn:
+                    with ui.element("details"):
+                        with ui.element("summary"):
+                            ui.label("Evidence, as told above").classes("dw-inline")
+                        evidence_lines(finding.evidence, system)
+                else:
+                    evidence_lines(finding.evidence, system)
                 mine = [one for one in said if one.finding.finding_id == finding.finding_id]
                 versions(mine, tz, system)
 
@@ -120,7 +134,7 @@ def run_row(run: Run, tz: dt.tzinfo, system: System) -> dict[str, Any]:
     wet = ", wet run" if run.wet else ""
     return {
         "start": display.instant(run.start_at, tz),
-        "length": display.minutes(minutes) + (" so far" if run.end_at is None else ""),
+        "length": words.run_length(run, minutes),
         "outcome": f"{OUTCOME_MARKS[run.outcome]} {words.OUTCOMES[run.outcome]}{wet}",
         "peak": display.temp(run.peak_temp_c, system),
         "margin": display.temp_difference(run.dew_margin_k, system),

@@ -57,17 +57,17 @@ export default {
           <template v-if="row.heard_ms !== null">
           <span class="dw-cell dw-temp">
             <span class="dw-cap">Discharge</span>
-            <span class="dw-fig"><b>{{ row.temp }}</b> <span class="dw-sub">needs {{ row.required }}</span></span>
+            <span class="dw-fig"><b :class="{doubted: row.temp_doubted}">{{ row.temp }}</b> <span class="dw-sub">needs {{ row.required }}</span></span>
             <span class="dw-bullet" aria-hidden="true" title="Bar: discharge temperature. Mark: temperature it needs to stay dry.">
               <i v-if="row.temp_at !== null" :class="{hot: row.hot}" :style="{width: row.temp_at + '%'}"></i>
               <s v-if="row.required_at !== null" :style="{left: row.required_at + '%'}"></s>
             </span>
-            <span class="dw-sub">{{ row.gap }}</span>
+            <span v-if="row.gap_warns" class="dw-tag caution">⚠ {{ row.gap }}</span><span v-else class="dw-sub">{{ row.gap }}</span>
           </span>
           <span class="dw-cell dw-pressure">
             <span class="dw-cap">Sump pressure</span>
-            <span class="dw-fig"><b :class="{doubted: row.pressure_doubted}">{{ row.pressure }}</b></span>
-            <span v-if="row.pressure_doubted" class="dw-tag caution" title="The reading does not fit the other signals: confirm with a second gauge">⚠ untrusted</span>
+            <span class="dw-fig"><b :class="{doubted: row.pressure_note === 'untrusted'}">{{ row.pressure }}</b></span>
+            <span v-if="row.pressure_note === 'untrusted'" class="dw-tag caution" title="Not to be gone by: confirm with a second gauge">⚠ untrusted</span><span v-else class="dw-sub">{{ row.pressure_note }}</span>
           </span>
           <span class="dw-cell dw-water">
             <span class="dw-cap">Water held</span>
@@ -148,7 +148,7 @@ export default {
     setTrouble(text) { this.trouble = text; this.heardAt = Date.now(); },
     text(row) {
       return [row.label, row.id, row.yard, row.customer, row.state, ...row.alarms.map((alarm) => alarm.title),
-        row.pressure_doubted ? "untrusted" : ""].join(" ").toLowerCase();
+        row.pressure_note].join(" ").toLowerCase();
     },
     ago(heardMs) {
       const s = Math.max(0, (this.nowMs - heardMs) / 1000);

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from typing import Any
 
 import msgspec
 import pytest
 
 from alerts.alarm import AlarmState, Priority
 from dashboards.display import System
-from dashboards.fleet_rows import FleetRow, Need, UnitState, fleet_rows, row_json
+from dashboards.fleet_rows import FleetRow, Need, fleet_rows, row_json
 from dashboards.headline import summary
 from dashboards.settings import BoardSettings
+from dashboards.unit_state import UnitState
 from models.records import Pattern
 from tests.unit.dashboards.invented import HOSTILE, NOW, NOW_MS, InventedSources, alarm, profile, status
 
@@ -89,7 +91,11 @@ def test_row_json_is_plain_data_and_keeps_hostile_names_out_of_addresses() -> No
         (True, 70.0, 1, "hot enough"),
         (True, 61.0, 1, "5\u202f°C short"),
         (False, 70.0, 1, "still hot"),
-        (False, 20.0, 1, "cooled down"),
+        # The cautions let nothing be opened above 40 °C (104 °F).
+        (False, 40.5, 1, "too warm to open"),
+        (False, 39.5, 1, "cooled down"),
+        # Switches shut such units down at 110 to 120 °C (published trade figures).
+        (True, 107.0, 1, "near shutdown"),
         (True, 70.0, 3600, "last known"),
     ],
 )
@@ -102,6 +108,61 @@ def test_discharge_against_required_in_words(running: bool, temp_c: float, age_s
         observed_at=NOW - dt.timedelta(seconds=age_s),
     )
     assert row_json(fleet_rows({}, {"rm-02": heard}, [], {}, NOW_MS, SETTINGS)[0], System.SI)["gap"] == said
+
+
+def alarmed(pattern: Pattern, *signals: str, ended: bool = False, **changes: object) -> dict[str, Any]:
+    one = msgspec.structs.replace(
+        alarm(3, Pattern.SHORT_CYCLING, Priority.HIGH, AlarmState.ACKNOWLEDGED),
+        pattern=pattern,
+        signals=signals,
+        returned_at=NOW if ended else None,
+    )
+    heard = status(3, NOW, running=True, discharge_temp_c=84.0, pressure_kpa=0.0, **changes)
+    row = fleet_rows({}, {"rm-03": heard}, [one], {}, NOW_MS, SETTINGS)[0]
+    return row_json(row, System.SI)
+
+
+def test_repeated_old_values_are_no_standing_of_now() -> None:
+    shown = alarmed(Pattern.STALE_TELEMETRY)
+    assert (shown["state"], shown["gap"], shown["pressure_note"]) == (
+        "unknown",
+        "old value repeated",
+        "untrusted",
+    )
+    assert not shown["hot"]
+    over = alarmed(Pattern.STALE_TELEMETRY, ended=True)
+    assert (over["state"], over["gap"], over["pressure_note"]) == ("running", "hot enough", "")
+
+
+@pytest.mark.parametrize(
+    ("signal", "temp_doubted", "note"),
+    [("discharge_temp_c", True, ""), ("pressure_kpa", False, "untrusted"), ("ambient_rh_pct", False, "")],
+)
+def test_what_a_failed_sensor_shows_is_doubted(signal: str, temp_doubted: bool, note: str) -> None:
+    shown = alarmed(Pattern.SENSOR_FAULT, signal)
+    assert (shown["temp_doubted"], shown["pressure_note"]) == (temp_doubted, note)
+    assert (shown["gap"] == "sensor failed") == temp_doubted
+
+
+def test_a_unit_heading_for_shutdown_is_not_called_hot_enough() -> None:
+    shown = alarmed(Pattern.OVERHEATING)
+    assert (shown["gap"], shown["gap_warns"], shown["hot"]) == ("heading for shutdown", True, False)
+
+
+def test_a_silent_units_pressure_is_the_last_known() -> None:
+    heard = status(3, observed_at=NOW - dt.timedelta(days=2), pressure_kpa=0.0)
+    row = fleet_rows({}, {"rm-03": heard}, [], {}, NOW_MS, SETTINGS)[0]
+    assert row_json(row, System.SI)["pressure_note"] == "last known"
+
+
+def test_alarms_of_one_priority_stand_in_the_order_in_which_they_must_be_answered() -> None:
+    slow = alarm(2, Pattern.PRESSURE_SENSOR_ICING, Priority.HIGH, AlarmState.UNACKNOWLEDGED)
+    soon = msgspec.structs.replace(
+        slow, alarm_id="soon", raised_at=NOW, respond_by=NOW + dt.timedelta(hours=1)
+    )
+    slow = msgspec.structs.replace(slow, respond_by=NOW + dt.timedelta(hours=9))
+    (row,) = fleet_rows({}, {}, [slow, soon], {}, NOW_MS, SETTINGS)
+    assert [one.alarm_id for one in row.alarms] == ["soon", slow.alarm_id]
 
 
 def test_row_json_unknown_numbers_leave_bars_out() -> None:

@@ -46,3 +46,24 @@ def test_a_phone_shows_the_rest_under_the_run(hot: Run) -> None:
     more = dict(unit_tables._more(unit_tables.run_row(hot, dt.UTC, System.SI)))
     left_out = {label for name, label, _ in unit_tables._COLUMNS if name not in unit_tables._ON_A_PHONE}
     assert set(more) == left_out
+
+
+@pytest.mark.parametrize(
+    ("start_error_s", "end_error_s", "said"),
+    [
+        (10.0, 10.0, "30\u202fmin"),
+        (120.0, 300.0, "30\u202fmin ± 7\u202fmin"),
+        (None, 10.0, "at least 30\u202fmin"),
+    ],
+)
+def test_a_length_tells_how_far_off_it_may_be_where_that_matters(
+    hot: Run, start_error_s: float | None, end_error_s: float, said: str
+) -> None:
+    edges = msgspec.structs.replace(hot, start_error_s=start_error_s, end_error_s=end_error_s)
+    assert unit_tables.run_row(edges, dt.UTC, System.SI)["length"] == said
+
+
+@pytest.mark.parametrize(("confidence", "said"), [(1.0, "99 %"), (0.62, "⚠ 62 %")])
+def test_no_run_is_wholly_sure_and_a_doubtful_one_is_marked(hot: Run, confidence: float, said: str) -> None:
+    one = msgspec.structs.replace(hot, confidence=confidence)
+    assert unit_tables.run_row(one, dt.UTC, System.SI)["sure"] == said
