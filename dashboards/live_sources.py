@@ -227,6 +227,7 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[
         priority=alarm.priority,
         state=alarm.state,
         raised_at=alarm.raised_at,
+        ended_at=alarm.finding.end_at,
         returned_at=alarm.returned_at,
         acknowledged_by=alarm.acknowledged_by,
         acknowledged_at=alarm.acknowledged_at,

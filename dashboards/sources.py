@@ -31,6 +31,8 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     priority: Priority
     state: AlarmState
     raised_at: dt.datetime
+    ended_at: dt.datetime | None = None
+    """When its finding ended; the alarm stays up for a while, in case it comes back."""
     returned_at: dt.datetime | None = None
     acknowledged_by: str = ""
     acknowledged_at: dt.datetime | None = None

@@ -44,12 +44,16 @@ def undetermined(status: UnitStatus) -> bool:
 
 def stands(alarms: Sequence[AlarmView], pattern: Pattern) -> bool:
     """Whether the condition of an alarm still stands, acknowledged or put aside as it may be."""
-    return any(alarm.pattern == pattern and alarm.returned_at is None for alarm in alarms)
+    return any(alarm.pattern == pattern and _lasts(alarm) for alarm in alarms)
+
+
+def _lasts(alarm: AlarmView) -> bool:
+    return alarm.ended_at is None and alarm.returned_at is None
 
 
 def doubted(alarms: Sequence[AlarmView], signal: str) -> bool:
     """Whether a signal's newest figure is not to be gone by: repeated, or from a sensor that has failed."""
-    failed = (alarm.signals for alarm in alarms if alarm.returned_at is None)
+    failed = (alarm.signals for alarm in alarms if _lasts(alarm))
     return stands(alarms, Pattern.STALE_TELEMETRY) or any(signal in signals for signals in failed)
 
 

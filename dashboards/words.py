@@ -6,7 +6,7 @@ import datetime as dt
 
 from alerts.alarm import AlarmState
 from dashboards import display
-from dashboards.sources import MailView
+from dashboards.sources import AlarmView, MailView
 from models.records import Finding, Outcome, Pattern, Run
 from models.said import Cause
 
@@ -46,6 +46,20 @@ CAUSES = {
     Cause.LATE_DATA: "corrected: readings arrived late",
     Cause.WORKED_ANEW: "corrected: worked through again after ratings, settings or the program changed",
 }
+
+
+def alarm_times(alarm: AlarmView, tz: dt.tzinfo, now: dt.datetime) -> list[str]:
+    """How sure, since when, and by when somebody should have acted; or that its finding is over."""
+    parts = [*([alarm.sure] if alarm.sure else []), f"raised {display.instant(alarm.raised_at, tz)}"]
+    if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
+        left_min = (alarm.respond_by - now).total_seconds() / 60.0
+        left = "overdue" if left_min < 0 else f"in {display.minutes(left_min)}"
+        parts.append(f"respond by {display.instant(alarm.respond_by, tz)}, {left}")
+    if alarm.ended_at is not None and alarm.returned_at is None:
+        parts.append(
+            f"not seen since {display.instant(alarm.ended_at, tz)}, watched for whether it comes back"
+        )
+    return parts
 
 
 def finding_state(finding: Finding) -> str:

@@ -137,17 +137,7 @@ class AlarmsPage:
             self._actions(alarm)
 
     def _timing(self, alarm: AlarmView, tz: dt.tzinfo, tz_name: str) -> str:
-        now = self._here.board.clock()
-        parts = [*([alarm.sure] if alarm.sure else []), f"since {display.instant(alarm.raised_at, tz)}"]
-        if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
-            left_min = (alarm.respond_by - now).total_seconds() / 60.0
-            by = display.instant(alarm.respond_by, tz)
-            late = (
-                f"respond by {by}, overdue"
-                if left_min < 0
-                else f"respond by {by}, in {display.minutes(left_min)}"
-            )
-            parts.append(late)
+        parts = words.alarm_times(alarm, tz, self._here.board.clock())
         if alarm.acknowledged_at is not None:
             parts.append(
                 f"acknowledged by {alarm.acknowledged_by} {display.instant(alarm.acknowledged_at, tz)}"

@@ -17,12 +17,14 @@ from models.said import Cause, FindingVersion
 CORRECTIONS = (Cause.LATE_DATA, Cause.WORKED_ANEW)
 
 
-def versions(said: Sequence[FindingVersion], tz: dt.tzinfo, system: System) -> None:
-    """Folded up, newest first; nothing while there has been one version only."""
+def versions(
+    said: Sequence[FindingVersion], tz: dt.tzinfo, system: System, *, unfolded: bool = False
+) -> None:
+    """Newest first, folded up at first unless `unfolded`; nothing while there has been one version only."""
     if len(said) < 2:
         return
     corrected = sum(one.cause in CORRECTIONS for one in said)
-    with ui.element("details").classes("dw-said"):
+    with ui.element("details").classes("dw-said").props("open" if unfolded else ""):
         with ui.element("summary"):
             ui.label(f"What was said when ({_count(len(said), corrected)})").classes("dw-inline")
         with ui.element("ol"):
@@ -30,13 +32,15 @@ def versions(said: Sequence[FindingVersion], tz: dt.tzinfo, system: System) -> N
                 with ui.element("li").classes("" if n == 0 else "dw-past"):
                     ui.label(_heading(one, tz)).classes("dw-reason-name")
                     ui.label(span(one.finding, tz))
-                    evidence_lines(one.finding.evidence, system)
+                    if not one.finding.withdrawn:
+                        evidence_lines(one.finding.evidence, system)
 
 
 def span(finding: Finding, tz: dt.tzinfo) -> str:
     """From when to when, flagged when, and how sure."""
     if finding.withdrawn:
-        return f"It was not there, though said to stand from {display.instant(finding.start_at, tz)}."
+        start = display.instant(finding.start_at, tz)
+        return f"It was not there, though it had been said to stand from {start}."
     end = display.instant(finding.end_at, tz) if finding.end_at else "now"
     return (
         f"{display.instant(finding.start_at, tz)} to {end} · first flagged "

@@ -8,7 +8,6 @@ import math
 
 from nicegui import ui
 
-from alerts.alarm import AlarmState
 from alerts.message import LONGEST_DRY_OUT_MIN, dry_out_line
 from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
@@ -149,10 +148,19 @@ class UnitHead:
         if status.forecast is not None:
             words = warming.heading_range(status.forecast, system)
             tiles = (("Heading for", warming.heading(status.forecast, system), words, ""), *tiles)
+        doubted = {
+            name
+            for name, so in (
+                ("Discharge", data["temp_doubted"]),
+                ("Sump pressure", data["pressure_note"] == "untrusted"),
+            )
+            if so
+        }
         for name, figure, below, mark in tiles:
             with ui.element("div").classes("dw-tile"):
                 ui.label(name).classes("dw-cap")
-                ui.label(figure).classes("dw-figure is-long" if len(figure) > LONG_CHARS else "dw-figure")
+                shape = "is-long " if len(figure) > LONG_CHARS else ""
+                ui.label(figure).classes(f"dw-figure {shape}{'is-doubted' if name in doubted else ''}")
                 ui.label(below).classes("dw-sub")
                 if mark:
                     ui.label(mark).classes(f"dw-tag {_TAGS.get(mark, 'caution')}")
@@ -247,22 +255,14 @@ def _ambient_error(row: FleetRow, here: Visit) -> str:
     return f"estimated, ± {display.temp_difference(row.status.ambient_error_k, here.system)}"
 
 
-def _alarm_words(alarm: AlarmView, tz: dt.tzinfo) -> str:
-    """State, priority, how sure, since when, and by when somebody should have acted."""
-    parts = [words.STATES[alarm.state], f"{alarm.priority} priority"]
-    parts += [alarm.sure] if alarm.sure else []
-    parts.append(f"since {display.instant(alarm.raised_at, tz)}")
-    if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
-        parts.append(f"respond by {display.instant(alarm.respond_by, tz)}")
-    return " · ".join(parts)
-
-
 def _alarm(alarm: AlarmView, here: Visit, tz: dt.tzinfo) -> None:
     with ui.element("section").classes(f"dw-alarm is-{alarm.state}"):
         with ui.element("div").classes("dw-alarm-top"):
             ui.label(alarm.title).classes("dw-alarm-title")
-            ui.label(_alarm_words(alarm, tz)).classes("dw-sub")
             ui.link("Acknowledge or shelve", f"/alarms#{alarm.alarm_id}").classes("dw-button dw-small")
+        told = [words.STATES[alarm.state], f"{alarm.priority} priority"]
+        told += words.alarm_times(alarm, tz, here.board.clock())
+        ui.label(" · ".join(told)).classes("dw-sub")
         evidence_lines(alarm.evidence, here.system)
         with ui.element("details"):
             with ui.element("summary"):

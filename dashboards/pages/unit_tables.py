@@ -33,7 +33,8 @@ def findings_list(
 ) -> None:
     """Newest first, each with when, how sure and why, and what was said of it before.
 
-    Of those whose finding_id is in `above` the page tells the evidence already: theirs is folded up.
+    Of those whose finding_id is in `above` the page tells the evidence already: theirs is folded up. Of one
+    that was withdrawn there is none; what had been said stands open to be read.
     """
     ui.html("<h2>Findings</h2>", sanitize=False)
     if not findings:
@@ -48,15 +49,21 @@ def findings_list(
                         "dw-tag caution" if finding.end_at is None else "dw-tag"
                     )
                 ui.label(span(finding, tz)).classes("dw-sub")
-                if finding.finding_id in above and not finding.withdrawn:
-                    with ui.element("details"):
-                        with ui.element("summary"):
-                            ui.label("Evidence, as told above").classes("dw-inline")
-                        evidence_lines(finding.evidence, system)
-                else:
-                    evidence_lines(finding.evidence, system)
                 mine = [one for one in said if one.finding.finding_id == finding.finding_id]
-                versions(mine, tz, system)
+                if not (finding.withdrawn and len(mine) > 1):
+                    _why(finding, system, folded=finding.finding_id in above)
+                versions(mine, tz, system, unfolded=finding.withdrawn)
+
+
+def _why(finding: Finding, system: System, *, folded: bool) -> None:
+    """The evidence, folded up where the page has told it already."""
+    if not folded:
+        evidence_lines(finding.evidence, system)
+        return
+    with ui.element("details"):
+        with ui.element("summary"):
+            ui.label("Evidence, as told above").classes("dw-inline")
+        evidence_lines(finding.evidence, system)
 
 
 def runs_table(

@@ -23,6 +23,8 @@ FEATURES = COLUMNS
 """What its model is given, of the row's columns."""
 TELLING_RATIO = 1.5
 """Only a warm-up well beyond the unit's usual one is worth a sentence."""
+FLAT_K_MIN = 0.1
+"""A slower rise than this is none to speak of. [K/min] Chosen."""
 CLEAR_K = 3.0
 """A discharge sensor within 1 K and a dew point within 2 K (common practice) make up to this together."""
 
@@ -56,7 +58,10 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
 
 def _heading(f: dict[str, float]) -> str:
     """Where the curve leads: the forecast with its range, or the fitted end alone once the run is long."""
-    rises = f"It rises by {difference_text(max(f['rate_k_min'], 0.0), 1)} a minute and "
+    rate_k_min = f["rate_k_min"]
+    rises = f"It rises by {difference_text(rate_k_min, 1)} a minute and "
+    if rate_k_min < FLAT_K_MIN:
+        rises = "It hardly rises any more and "
     if "level_c" not in f:
         return rises + f"its curve levels off near {temp_text(f['now_c'] + max(f['left_k'], 0.0))}."
     return (

@@ -42,7 +42,7 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
             "water_ratio",
             f["water_ratio"],
             f"The sump holds about {_part(f['water_ratio'])} the harmful amount of water"
-            f" (at least {_part(f['water_low_ratio'])} it, at most {_part(f['water_high_ratio'])} it).",
+            f" ({_least(f['water_low_ratio'])}, at most {_part(f['water_high_ratio'])} it).",
         ),
         fact(
             "run_min",
@@ -58,6 +58,11 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
             else "The sump has not been dry for a month or more.",
         ),
     )
+
+
+def _least(ratio: float) -> str:
+    """The low bound; what rounds to nothing may be nothing."""
+    return f"at least {_part(ratio)} it" if ratio >= 0.005 else "perhaps none"
 
 
 def _part(ratio: float) -> str:

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
+import msgspec
 import pytest
 
-from dashboards.words import bytes_words
+from alerts.alarm import AlarmState, Priority
+from dashboards.words import alarm_times, bytes_words
+from models.records import Pattern
+from tests.unit.dashboards.invented import NOW, alarm
 
 
 @pytest.mark.parametrize(
@@ -18,3 +24,28 @@ from dashboards.words import bytes_words
 )
 def test_bytes_are_shown_as_text_and_none_is_lost(payload: bytes, shown: str) -> None:
     assert bytes_words(payload) == shown
+
+
+RAISED = msgspec.structs.replace(
+    alarm(3, Pattern.SHORT_CYCLING, Priority.HIGH, AlarmState.UNACKNOWLEDGED),
+    sure="72 % sure",
+    raised_at=NOW - dt.timedelta(hours=2),
+    respond_by=NOW + dt.timedelta(hours=10),
+)
+
+
+def test_an_alarm_says_how_sure_since_when_and_by_when() -> None:
+    assert alarm_times(RAISED, dt.UTC, NOW) == [
+        "72 % sure",
+        "raised 2026-02-11 13:30",
+        "respond by 2026-02-12 01:30, in 10.0\u202fh",
+    ]
+    late = alarm_times(RAISED, dt.UTC, NOW + dt.timedelta(hours=11))
+    assert late[-1].endswith("overdue")
+
+
+def test_an_alarm_whose_finding_is_over_says_so_while_it_is_still_up() -> None:
+    over = msgspec.structs.replace(RAISED, ended_at=NOW - dt.timedelta(minutes=30))
+    assert "not seen since 2026-02-11 15:00" in alarm_times(over, dt.UTC, NOW)[-1]
+    returned = msgspec.structs.replace(over, returned_at=NOW)
+    assert alarm_times(returned, dt.UTC, NOW) == alarm_times(RAISED, dt.UTC, NOW)
