@@ -61,7 +61,7 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
         The door's flags and those found here.
     """
     flags = door
-    if senses_temp.take(s, t, v, door & TEMP_BIT != 0):
+    if senses_temp.take(s, c, t, v, door & TEMP_BIT != 0):
         flags |= SWAPPED
         doubts.count(s, t, doubts.TEMP_IN_F)
         flags &= ~TEMP_BIT

@@ -1,8 +1,10 @@
 """Temperatures that come in degF under a name that says degC, and back: told by leaps and impossible levels.
 
-A leap that no machine can make and that the conversion explains to within a few kelvin is a swap. Where no
-leap shows it, after a silence or at the first readings, a running machine far hotter than any that works,
-or a soaked one far from the air it stands in, tells. Compiled; called by `models.senses`.
+A leap that no machine can make and that the conversion explains to within a few kelvin is a swap. A start
+leaps too where readings are far apart, so a smaller leap counts only in a unit that stands, before and after.
+Where no leap shows it, a soaked unit far from the air it stands in tells, or one that has come through run
+after run far hotter than any machine does. What may be an overheat is never hidden: one that is converted by
+mistake costs a machine, one that is told by mistake costs a look. Compiled; called by `models.senses`.
 """
 
 from __future__ import annotations
@@ -14,6 +16,9 @@ from ingest.reading import FloatArray
 from ingest.units_of_measure import FAHRENHEIT_AT_ZERO_C, FAHRENHEIT_PER_KELVIN
 from models.compiled import kernel
 from models.run_account import begin_marks
+from models.runs import FINE_STEP_H
+from models.senses_pressure import NO_ICE_C
+from models.signals import leaps
 from models.state import N_BINS, Record
 
 LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
@@ -21,7 +26,9 @@ LOWEST_AIR_C, HIGHEST_AIR_C = RANGES["ambient_temp_c"]
 HIGHEST_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
 RISE_K, RISE_K_PER_S = 14.0, 0.45
-"""More than the lightest machine warms between two readings, from a cold start in hard frost."""
+"""More than the lightest machine that turns already warms between two readings."""
+TURNING_S = 90.0
+"""Further apart, two readings of a machine that turns show nothing impossible: without oil it heats fast."""
 STARTED_F = 6.0
 """A machine that has started goes on warming by more; one that stands in another unit does not."""
 FALL_K, FALL_K_PER_S = 12.0, 0.12
@@ -42,6 +49,8 @@ GAP_S = 600.0
 BURNING_C = 145.0
 """Oil burns at such discharge temperatures, long after every shutdown; as degF it is a machine at work."""
 BURNING_S, BURNING_N = 120.0, 3
+SURVIVED_RUNS = 2.0
+"""Runs at such numbers that a machine must have come through before the next is believed to be in degF."""
 AT_WORK_LOW, AT_WORK_HIGH = 75.0, 110.0
 """Where a machine at work stays; as degF it would be 24 to 43 degC, which it only passes."""
 AT_WORK_S, AT_WORK_LONG_S = 900.0, 1800.0
@@ -64,7 +73,7 @@ def celsius(raw: float, in_f: bool) -> float:
 
 
 @kernel
-def take(s: Record, t: float, v: FloatArray, flagged: bool) -> bool:
+def take(s: Record, c: Record, t: float, v: FloatArray, flagged: bool) -> bool:
     """Take the discharge temperature `v[0]`, converted or out; whether it was converted.
 
     `flagged`: the door, or whoever sent it, says that it can't be right. Sets `temp_refused` when a value in
@@ -79,22 +88,24 @@ def take(s: Record, t: float, v: FloatArray, flagged: bool) -> bool:
         return False
     dt = t - s.took_c_t
     if dt <= GAP_S:
-        _follow(s, t, dt, raw)
+        _follow(s, t, dt, raw, _stands(s, c, v))
     else:
-        _after_gap(s, t, dt, raw, v[2])
+        _after_gap(s, t, dt, raw, _stands(s, c, v))
     _dwell(s, t, dt, raw)
     in_f = s.temp_f > 0.0
     value_c = celsius(raw, in_f)
-    if not LOWEST_C <= value_c <= HIGHEST_C:
+    climbed = dt <= GAP_S and s.took_c >= AT_WORK_HIGH and not leaps(s.took_c, value_c, dt)
+    if not LOWEST_C <= value_c <= (DOOR_HIGHEST_C if climbed else HIGHEST_C):
         s.temp_refused = 1.0
         return False
-    if not in_f and s.temp_open > 0.0 and value_c >= BURNING_C:
-        if not _burning(s, t, raw):
+    if not in_f and value_c >= BURNING_C:
+        if _burning(s, t, raw):
+            in_f = True
+            value_c = celsius(raw, in_f)
+            start_over(s, value_c)
+        elif not climbed and not _holds_on(s, t, raw):
             s.temp_refused = 1.0
             return False
-        in_f = True
-        value_c = celsius(raw, in_f)
-        start_over(s, value_c)
     s.took_k_s = (value_c - s.took_c) / dt if dt <= GAP_S else 0.0
     s.took_c = value_c
     s.took_c_t = t
@@ -118,16 +129,28 @@ def _swap(s: Record, t: float, raw: float, tries: float, sure: float) -> None:
 
 
 @kernel
-def _follow(s: Record, t: float, dt: float, raw: float) -> None:
-    """Compare a reading with the one before it."""
+def _stands(s: Record, c: Record, v: FloatArray) -> bool:
+    """Whether meter or pressure say, at this reading too, that nothing turns; of a pressure, ice may lie."""
+    charged = v[1] >= c.on_kpa
+    if s.running > 0.0 or charged or v[2] > s.hours:
+        return False
+    metered = v[2] == s.hours and s.step_h <= FINE_STEP_H
+    return bool(metered or (v[1] < c.on_kpa and s.ambient_c > NO_ICE_C))
+
+
+@kernel
+def _follow(s: Record, t: float, dt: float, raw: float, stands: bool) -> None:
+    """Compare a reading with the one before it; `stands`: nothing turns, before it and now."""
     in_f = s.temp_f > 0.0
     change_k = celsius(raw, in_f) - s.took_c
-    leapt = change_k > RISE_K + RISE_K_PER_S * dt or change_k < -FALL_K - FALL_K_PER_S * dt
-    steep = change_k > FALL_K + FALL_K_PER_S * dt
+    turned = s.running > 0.0 and dt <= TURNING_S
+    risen = change_k > RISE_K + RISE_K_PER_S * dt and (turned or (stands and dt <= TURNING_S))
+    leapt = risen or leaps(0.0, max(change_k, 0.0), dt) or change_k < -FALL_K - FALL_K_PER_S * dt
+    steep = stands and change_k > FALL_K + FALL_K_PER_S * dt
     if s.temp_tries > 0.0:
         cooled = s.running == 0.0 and t - s.try_t <= SETTLING_S and raw < s.try_raw - SETTLING_F
-        warming = s.try_steep > 0.0 and raw > s.try_raw + STARTED_F
-        if leapt or warming or (cooled and s.temp_sure == 0.0 and in_f):
+        warming = s.try_steep > 0.0 and (raw > s.try_raw + STARTED_F or not stands)
+        if leapt or warming or (cooled and in_f and (s.temp_sure == 0.0 or s.try_steep > 0.0)):
             _swap(s, t, raw, 0.0, 1.0)
         elif s.temp_sure > 0.0 or t - s.try_t > SETTLING_S or s.running > 0.0:
             s.temp_tries += 1.0
@@ -136,7 +159,9 @@ def _follow(s: Record, t: float, dt: float, raw: float) -> None:
                 s.temp_swap_t = t
     elif leapt or steep:
         if s.temp_steady_n >= STEADY_N and _goes_on(s, celsius(raw, not in_f), dt):
-            _swap(s, t, raw, 1.0, 1.0)
+            # Between readings far apart a short run fits unseen: what it has warmed cools again, and soon.
+            unseen = not leapt and dt > TURNING_S and raw < AT_WORK_HIGH
+            _swap(s, t, raw, 1.0, 0.0 if unseen else 1.0)
             s.try_steep = 0.0 if leapt else 1.0
         elif leapt and in_f and s.temp_sure == 0.0:
             _swap(s, t, raw, 0.0, 1.0)
@@ -156,14 +181,14 @@ def _goes_on(s: Record, value_c: float, dt: float) -> bool:
 
 
 @kernel
-def _after_gap(s: Record, t: float, dt: float, raw: float, hours: float) -> None:
+def _after_gap(s: Record, t: float, dt: float, raw: float, stands: bool) -> None:
     """Judge the first reading after a silence, which may have hidden a swap: of a soaked unit by the air."""
     s.temp_open = 1.0
     s.temp_sure = min(s.temp_sure, 1.0)
     s.temp_tries = 0.0
     s.at_work_s = 0.0
     s.burning_n = 0.0
-    if dt < SOAKED_S or hours != s.hours or math.isnan(s.ambient_t):
+    if dt < SOAKED_S or not stands or math.isnan(s.ambient_t):
         return
     in_f = s.temp_f > 0.0
     error_k = math.sqrt(s.ambient_var + AIR_GROWTH_K2_PER_S * (t - s.ambient_t))
@@ -186,12 +211,15 @@ def _dwell(s: Record, t: float, dt: float, raw: float) -> None:
         _swap(s, t, raw, 0.0, 1.0)
         start_over(s, raw)
     elif not in_f and s.at_work_s >= AT_WORK_S:
-        s.temp_open = 0.0
+        s.temp_open = s.burnt_runs = 0.0
 
 
 @kernel
 def _burning(s: Record, t: float, raw: float) -> bool:
-    """Whether a running machine has read hotter than any that works for long enough to be in degF."""
+    """Whether a machine that reads hotter than any that works has come through too many such runs for degC.
+
+    The first of them are told as the overheats that they may be.
+    """
     turning = s.running > 0.0 and (s.confirmed >= 1.0 or s.pressure_up > 0.0)
     if s.burning_n == 0.0 or not turning or t - s.burning_t > GAP_S:
         s.burning_n = 0.0
@@ -200,8 +228,26 @@ def _burning(s: Record, t: float, raw: float) -> bool:
     s.burning_n += 1.0
     if s.burning_n <= BURNING_N or t - s.burning_t < BURNING_S or raw == s.burning_raw:
         return False
-    _swap(s, t, raw, 0.0, 0.0)
-    return True
+    if s.temp_open > 0.0 and s.burnt_runs >= SURVIVED_RUNS and s.start_t > s.burnt_start_t:
+        _swap(s, t, raw, 0.0, 0.0)
+        return True
+    if not s.start_t <= s.burnt_start_t:
+        s.burnt_start_t = s.start_t
+        s.burnt_runs += 1.0
+    return False
+
+
+@kernel
+def _holds_on(s: Record, t: float, raw: float) -> bool:
+    """Whether heat that no reading led up to has gone on for some readings, and moved as a real one does."""
+    if not t - s.hot_raw_t <= GAP_S or leaps(s.hot_raw, raw, t - s.hot_raw_t):
+        s.hot_raw_n = s.hot_raw_moved = 0.0
+    elif raw != s.hot_raw:
+        s.hot_raw_moved = 1.0
+    s.hot_raw_n += 1.0
+    s.hot_raw = raw
+    s.hot_raw_t = t
+    return bool(s.hot_raw_n > BURNING_N and s.hot_raw_moved > 0.0)
 
 
 @kernel

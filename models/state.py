@@ -117,7 +117,8 @@ STATE = np.dtype(
             "temp_f", "temp_tries", "temp_sure", "temp_open", "temp_swap_t", "temp_refused", "temp_steady_n"
         ),
         *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "try_steep", "at_work_s"),
-        *_floats("burning_n", "burning_t", "burning_raw"),
+        *_floats("burning_n", "burning_t", "burning_raw", "burnt_runs", "burnt_start_t"),
+        *_floats("hot_raw", "hot_raw_t", "hot_raw_n", "hot_raw_moved"),
         *_floats("air_f", "air_tries", "air_hot_n", "air_steady_n", "took_air_c", "took_air_t"),
         *_floats(
             "kpa_unit", "took_kpa", "took_kpa_t", "real_kpa", "real_kpa_t", "fours_n", "eights_n", "tens_n"
@@ -314,6 +315,9 @@ ZERO_AT_FIRST = frozenset(
         "took_k_s",
         "at_work_s",
         "burning_n",
+        "burnt_runs",
+        "hot_raw_n",
+        "hot_raw_moved",
         "air_f",
         "air_tries",
         "air_hot_n",

@@ -13,6 +13,7 @@ import msgspec
 from models.overheat import COLUMNS
 from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
 from models.records import Evidence, Finding, Pattern
+from models.senses_temp import BURNING_C
 from models.state import HEAT_CALM, HEAT_RISING
 
 __all__ = ["COLUMNS", "PATTERN", "evidence", "judge"]
@@ -47,6 +48,9 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     if f["usual_hot_c"] == f["usual_hot_c"]:
         usual = f"In its long runs this unit usually gets no hotter than {temp_text(f['usual_hot_c'])}."
         facts.append(fact("usual_hot_c", f["usual_hot_c"], usual))
+    if f["temp_c"] >= BURNING_C:
+        text = "No unit works at such heat: stop it, then see whether the truck sends °F under a °C name."
+        facts.append(fact("burning_c", BURNING_C, text))
     facts.append(
         fact("ambient_c", f["ambient_c"], f"The air around it is at about {temp_text(f['ambient_c'])}.")
     )

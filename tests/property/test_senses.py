@@ -10,6 +10,7 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ingest.quality import RANGES
 from ingest.reading import SIGNALS, FloatArray, Readings
 from models import engine
 from models.artefact import load_models
@@ -132,4 +133,5 @@ def test_the_stored_reading_stays_as_it_came(readings: Readings) -> None:
     assert {name: getattr(readings, name).tobytes() for name in SIGNALS} == before
     assert np.all((trace.quality & readings.quality & ~0b11111) == readings.quality & ~0b11111)
     taken = trace.discharge_temp_c[np.isfinite(trace.discharge_temp_c)]
-    assert np.all((taken >= -60.0) & (taken <= 180.0))
+    low_c, high_c = RANGES["discharge_temp_c"]
+    assert np.all((taken >= low_c) & (taken <= high_c))
