@@ -25,7 +25,7 @@ LEFT_OUT = "Not plausible"
 LEFT_OUT_SYMBOL = "path://M1,0L5,4L9,0L10,1L6,5L10,9L9,10L5,6L1,10L0,9L4,5L0,1Z"
 DOUBTFUL = "Doubtful"
 DOUBTFUL_SYMBOL = "emptyCircle"
-WORK = "Work on the sump"
+WORK = "Sump work"
 WORK_SYMBOL = "path://M5,0C5,0 10,6 10,9.2A5,5 0 0 1 0,9.2C0,6 5,0 5,0Z"
 """A drop."""
 MARKS_AT_MOST = 200

@@ -134,7 +134,7 @@ def water(
         "silent": True,
         "symbol": "none",
         "lineStyle": {"color": palette.added, "type": "dashed"},
-        "label": {"formatter": "harmful", "color": palette.ink, "position": "insideEndTop"},
+        "label": {"formatter": "harmful", "color": palette.ink, "position": "insideStartTop"},
         "data": [{"yAxis": round(display.water_value(harmful_g, system), 2)}],
     }
     hidden: dict[str, Any] = {"stack": "band", "silent": True, "tooltip": {"show": False}, "z": 1}

@@ -15,7 +15,8 @@ def heading(forecast: WarmUpForecast, system: System) -> str:
 def heading_range(forecast: WarmUpForecast, system: System) -> str:
     """Where nine runs in ten level off, and when this one will be hot."""
     low = f"{display.temp_value(forecast.level_low_c, system):.0f}"
-    return f"{low} to {display.temp(forecast.level_high_c, system)}; {hot_when(forecast)}"
+    high = display.temp(forecast.level_high_c, system)
+    return f"{low} to {high} in nine runs of ten; {hot_when(forecast)}"
 
 
 def hot_when(forecast: WarmUpForecast) -> str:

@@ -42,7 +42,7 @@ STATES = {
 
 CAUSES = {
     Cause.FIRST: "first said",
-    Cause.NEWS: "carried on by newer readings",
+    Cause.NEWS: "carried on by newer readings or recorded work",
     Cause.LATE_DATA: "corrected: readings arrived late",
     Cause.WORKED_ANEW: "corrected: worked through again after ratings, settings or the program changed",
 }

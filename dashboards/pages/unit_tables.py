@@ -33,8 +33,8 @@ def findings_list(
 ) -> None:
     """Newest first, each with when, how sure and why, and what was said of it before.
 
-    Of those whose finding_id is in `above` the page tells the evidence already: theirs is folded up. Of one
-    that was withdrawn there is none; what had been said stands open to be read.
+    Of those whose finding_id is in `above` the page tells the evidence and what was said already: the one is
+    folded up, the other left out. Of one that was withdrawn what had been said stands open to be read.
     """
     ui.html("<h2>Findings</h2>", sanitize=False)
     if not findings:
@@ -52,7 +52,8 @@ def findings_list(
                 mine = [one for one in said if one.finding.finding_id == finding.finding_id]
                 if not (finding.withdrawn and len(mine) > 1):
                     _why(finding, system, folded=finding.finding_id in above)
-                versions(mine, tz, system, unfolded=finding.withdrawn)
+                if finding.finding_id not in above:
+                    versions(mine, tz, system, unfolded=finding.withdrawn)
 
 
 def _why(finding: Finding, system: System, *, folded: bool) -> None:

@@ -6,15 +6,18 @@ import datetime as dt
 import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from alerts.alarm import AlarmState
 from dashboards.addresses import unit_path
 from dashboards.app import build
+from dashboards.chart_marks import WORK
 from dashboards.screenshots import CHROMIUM_FLAGS, ScreenshotError, chromium_path
 from dashboards.server import BoardServer
 from dashboards.settings import BoardSettings
+from dashboards.work import time_field
 from ingest.maintenance import Work
 from tests.unit.dashboards.invented import HOSTILE, InventedSources, status
 
@@ -193,7 +196,8 @@ def test_unit_page_draws_and_its_range_is_in_the_address(page: Page, fleet: Inve
     page.wait_for_url("**/units/rm-03?range=7d")
     page.wait_for_selector(".dw-chart canvas")
     assert page.locator(".dw-table tbody tr").count() >= 6
-    assert "47 g of water" in page.inner_text(".dw-findings")
+    assert "47 g of water" in page.inner_text(".dw-advice")
+    assert "as told above" in page.inner_text(".dw-findings")
     assert "America/Chicago" in page.inner_text("main")
 
 
@@ -317,6 +321,10 @@ def test_phone_width_needs_no_sideways_scrolling(page: Page, fleet: InventedSour
 
 def test_work_on_the_sump_is_recorded_by_keyboard_and_taken_back(page: Page, fleet: InventedSources) -> None:
     page.goto("/units/rm-04")
+    page.wait_for_selector(".dw-chart canvas")
+    chart = int((page.get_attribute(".dw-chart", "id") or "c0")[1:])
+    drawn = f"getElement({chart}).chart.getOption().series.map((one) => one.name)"
+    assert WORK not in page.evaluate(drawn)
     page.get_by_role("button", name="Record a drain or an oil change…").press("Enter")
     dialog = page.locator(".dw-dialog")
     dialog.get_by_text("regulated waste").wait_for()
@@ -326,15 +334,18 @@ def test_work_on_the_sump_is_recorded_by_keyboard_and_taken_back(page: Page, fle
     when.press("Enter")
     dialog.get_by_text("still to come").wait_for()
     assert fleet.worked == {}
-    when.fill("2026-01-05 08:00")
+    done = time_field(fleet.now - dt.timedelta(hours=5), ZoneInfo(fleet.known["rm-04"].tz))
+    when.fill(done)
     when.press("Enter")
     dialog.get_by_text("Your name goes with the record.").wait_for()
     dialog.get_by_label("Your name", exact=False).fill("Bay 2")
     dialog.get_by_role("button", name="Record").press("Enter")
     entry = page.locator(".dw-work-list li")
-    entry.get_by_text("Oil change · 2026-01-05 08:00").wait_for()
+    entry.get_by_text(f"Oil change · {done}").wait_for()
     assert [(one.work, one.recorded_by) for one in fleet.worked["rm-04"]] == [(Work.OIL_CHANGE, "Bay 2")]
+    page.wait_for_function(f"{drawn}.includes({WORK!r})")
     page.get_by_role("button", name="Undo: Oil change", exact=False).press("Enter")
     page.get_by_role("button", name="Take back").press("Enter")
     entry.get_by_text("taken back").wait_for()
+    page.wait_for_function(f"!{drawn}.includes({WORK!r})")
     assert page.get_by_role("button", name="Undo: Oil change", exact=False).count() == 0

@@ -220,8 +220,9 @@ def test_an_undone_finding_says_what_had_been_said(desk, stored, clock, first) -
     mail = parsed(desk, desk.outbox.recent()[0].message_id)
     assert mail["Subject"].startswith("Withdrawn: Truck 7")
     for kind in ("plain", "html"):
-        assert "Withdrawn by late data: the condition was not there. There is nothing to do." in text(
-            mail, kind
+        assert (
+            "Withdrawn by late data: the condition was not there. Nothing is left to do about it;"
+            " finish safely what has been begun." in text(mail, kind)
         )
         assert "Since Wed Jan 14, 4:00 AM CST, 93 % sure." in text(mail, kind)
         assert "9 wet runs in the last 7 days" in text(mail, kind)

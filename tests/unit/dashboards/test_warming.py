@@ -26,7 +26,10 @@ def test_the_level_in_both_systems() -> None:
 
 
 def test_the_range_and_the_time() -> None:
-    assert warming.heading_range(FORECAST, System.SI) == "71 to 90\u202f°C; hot after 9 to 18\u202fmin"
+    assert (
+        warming.heading_range(FORECAST, System.SI)
+        == "71 to 90\u202f°C in nine runs of ten; hot after 9 to 18\u202fmin"
+    )
 
 
 @pytest.mark.parametrize(
