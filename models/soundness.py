@@ -20,6 +20,8 @@ SENSOR_COLUMNS = tuple(f"{name}_{what}" for what in ("verdict", "wrong_min", "sh
 
 # Verdicts on a signal.
 SOUND, OUT_OF_RANGE, ERROR_CODE, NOT_SENT, STUCK, ZERO_OFF, JUMPING = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
+CHARGED = 7.0
+"""Pressure where there should be none: a sensor's fault only if somebody has seen that there is none."""
 TEMP, PRESSURE, HOURS, RH, AMBIENT = 0, 1, 2, 3, 4
 
 OUT_BITS = tuple(int(OUT_OF_RANGE_FLAG[name]) for name in SIGNALS)
@@ -55,6 +57,8 @@ JUMP_K, JUMPS, JUMP_WINDOW_S = 15.0, 6.0, 1800.0
 
 ZERO_KPA = 40.0
 """Beyond the zero tolerance of 1-2 % of full scale (published trade figure) more than twice over."""
+ZERO_MOST_KPA = 100.0
+"""Six percent of a full scale of 1600 kPa: no zero drifts so far, and what stands higher may be real."""
 ZERO_AFTER_S = 4.0 * 3600.0
 ZERO_STEADY_S = 3600.0
 """What is still leaking away moves in an hour; a sensor that drifts does not by as much."""
@@ -173,15 +177,19 @@ def _watch_pressure(s: Record, c: Record, t: float) -> None:
 
 @kernel
 def _watch_zero(s: Record, c: Record, t: float) -> None:
-    """What it reads when the sump has surely emptied: hours after a stop, one stop after the other."""
+    """What it reads when the sump should have emptied: hours after a stop, one stop after the other."""
     if s.running > 0.0 or math.isnan(s.stop_t) or s.stop_t == s.zero_stop_t or t - s.stop_t < ZERO_AFTER_S:
         return
     if not _warm(s) or s.sensor_fault[PRESSURE] == STUCK:
         return
+    low = s.pressure_kpa < ZERO_KPA
+    if not low and t - s.anchor_t < ZERO_STEADY_S:
+        # Still leaking away, or a gas that still cools.
+        return
     s.zero_stop_t = s.stop_t
-    if s.pressure_kpa < ZERO_KPA or t - s.anchor_t < ZERO_STEADY_S:
+    if low:
         s.zero_n = 0.0
-        if s.sensor_fault[PRESSURE] == ZERO_OFF:
+        if s.sensor_fault[PRESSURE] in (ZERO_OFF, CHARGED):
             _clear(s, PRESSURE)
         return
     alike = s.zero_n > 0.0 and s.pressure_kpa >= s.zero_kpa - ZERO_ALIKE_KPA
@@ -191,7 +199,7 @@ def _watch_zero(s: Record, c: Record, t: float) -> None:
     s.zero_n += 1.0
     s.zero_kpa = s.pressure_kpa
     if s.zero_n >= ZERO_STOPS:
-        _blame(s, t, PRESSURE, ZERO_OFF, s.zero_first_t)
+        _blame(s, t, PRESSURE, ZERO_OFF if s.zero_kpa <= ZERO_MOST_KPA else CHARGED, s.zero_first_t)
 
 
 @kernel

@@ -1,4 +1,4 @@
-"""Sensor fault: a sensor, its wiring or its place on the bus has failed, and ice has no part in it.
+"""Sensor fault: a sensor, its wiring or its place on the bus can't be believed, and ice has no part in it.
 
 The fold keeps a verdict on every signal; here it is put into words. One finding names every sensor that is
 wrong, so that one visit mends all of them.
@@ -14,7 +14,16 @@ from ingest.reading import SIGNALS
 from ingest.units_of_measure import psi_from_kpa
 from models.patterns.watch import Moment, Watch, close, fact, open_finding, rounded, temp_text
 from models.records import Evidence, Finding, Pattern
-from models.soundness import ERROR_CODE, JUMPING, NOT_SENT, OUT_OF_RANGE, SENSOR_COLUMNS, STUCK, ZERO_OFF
+from models.soundness import (
+    CHARGED,
+    ERROR_CODE,
+    JUMPING,
+    NOT_SENT,
+    OUT_OF_RANGE,
+    SENSOR_COLUMNS,
+    STUCK,
+    ZERO_OFF,
+)
 from models.state import SENSORS
 
 __all__ = ["PATTERN", "SENSOR_COLUMNS", "evidence", "judge"]
@@ -39,7 +48,10 @@ _SAYS = {
     " an open or shorted circuit, or a wrong scaling.",
     ERROR_CODE: "has been reported as in error on the bus for {span}.",
     NOT_SENT: "used to report and has sent no value for {span}, while everything else comes.",
-    ZERO_OFF: "reads {shown} with the sump empty, hours after a stop and stop after stop: its zero is off.",
+    ZERO_OFF: "still reads {shown} hours after a stop, stop after stop: its zero is off, or the sump keeps"
+    " some pressure. Treat it as charged until a second gauge shows that it is not.",
+    CHARGED: "still reads {shown} hours after a stop, stop after stop. The sump may really hold that, as with"
+    " a blowdown valve that does not open: treat it as charged until a second gauge shows that it is not.",
     JUMPING: "leaps up and down faster than any oil can warm or cool: a loose or wet connection.",
 }
 _CALLED = {
@@ -48,6 +60,7 @@ _CALLED = {
     NOT_SENT: "not_sent",
     STUCK: "stuck",
     ZERO_OFF: "zero_off",
+    CHARGED: "charged",
     JUMPING: "jumping",
 }
 _STUCK = {

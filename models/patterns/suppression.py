@@ -52,7 +52,7 @@ drawn from it."""
 
 EXPLAINS_ONLY: dict[tuple[Pattern, Pattern], frozenset[str]] = {
     (Pattern.PRESSURE_SENSOR_ICING, Pattern.SENSOR_FAULT): frozenset(
-        {"pressure_kpa_stuck_min", "pressure_kpa_zero_off_min"}
+        {"pressure_kpa_stuck_min", "pressure_kpa_zero_off_min", "pressure_kpa_charged_min"}
     )
 }
 """(Cause, explained) -> the facts that the cause can bring about: ice holds a reading fast, but breaks no

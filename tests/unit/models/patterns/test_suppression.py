@@ -187,6 +187,7 @@ class TestAsThePatternsAre:
         [
             (("pressure_kpa_stuck_min",), True),
             (("pressure_kpa_zero_off_min",), True),
+            (("pressure_kpa_charged_min",), True),
             (("pressure_kpa_out_of_range_min",), False),
             (("pressure_kpa_error_code_min",), False),
             (("discharge_temp_c_stuck_min",), False),
