@@ -15,6 +15,7 @@ from tsdownsample import MinMaxLTTBDownsampler
 
 from dashboards.doubtful import Doubtful, doubtful
 from dashboards.plausible import LeftOut, drawn, left_out, plausible, with_true_clock
+from ingest.quality import Quality
 from ingest.reading import FloatArray, IntArray
 from models.trace import Trace
 
@@ -58,7 +59,9 @@ def unit_lines(trace: Trace, start_ms: int, end_ms: int, n_out: int = POINTS_A_L
     trace = with_true_clock(trace)
     at_ms = trace.readings.observed_at_ms
     gaps = gap_rows(at_ms)
-    kpa, trusted = drawn(trace, "pressure_kpa"), trace.pressure_trusted
+    # A pressure that was sent before tells nothing of now, however sound its sensor is.
+    kpa, repeated = drawn(trace, "pressure_kpa"), (trace.quality & int(Quality.REPEATED)) != 0
+    trusted = trace.pressure_trusted & ~repeated
     low, high = trace.water_low_g, trace.water_high_g
     rows = _band_rows(trace.water_g, low, high, n_out)
     temp_c = drawn(trace, "discharge_temp_c")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from dashboards.lines import GAP_MS, line, unit_lines
+from ingest.quality import Quality
 from tests.unit.dashboards.invented import NOW_MS, trace
 
 DAY_MS = 86_400_000
@@ -60,3 +63,14 @@ def test_unit_lines_share_instants_of_the_water_band() -> None:
     np.testing.assert_array_equal(lines.water_low_g.at_ms, lines.water_g.at_ms)
     assert lines.n_readings == 30 * 8640
     assert len(lines.water_g.at_ms) <= 2000
+
+
+def test_a_pressure_sent_again_is_drawn_as_one_not_to_be_trusted() -> None:
+    told = trace("rm-01", NOW_MS - DAY_MS // 24, NOW_MS)
+    quality = told.quality.copy()
+    quality[100:] = int(Quality.REPEATED)
+    lines = unit_lines(dataclasses.replace(told, quality=quality), NOW_MS - DAY_MS // 24, NOW_MS)
+    from_ms = told.readings.observed_at_ms[100]
+    assert (lines.pressure_kpa.at_ms[np.isfinite(lines.pressure_kpa.values)] < from_ms).all()
+    assert (lines.doubted_kpa.at_ms[np.isfinite(lines.doubted_kpa.values)] >= from_ms).all()
+    assert np.isfinite(lines.doubted_kpa.values).any()
