@@ -35,6 +35,9 @@ LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C = RANGES["ambient_temp_c"]
 LEAST_RH_PCT = 1.01
 """No outdoor air is so dry (deserts go down to a few percent): such values are fractions or faults."""
 RH_FITS_PCT = 12.0
+DRY_PCT, DRIEST_PCT, RH_ERROR_PCT = 12.0, 1.0, 5.0
+"""In heated halls in winter and in deserts a sound sensor, which errs by 2 to 3 % and more at the ends of its
+range (common practice), reads nothing and less; what it read before was dry too."""
 
 
 @kernel
@@ -79,7 +82,11 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
         flags |= _of_pressure(s, t, verdict)
     if door & HOURS_BIT != 0 or not LOWEST_H <= v[HOURS] <= HIGHEST_H:
         v[HOURS] = math.nan
-    flags |= _take_rh(s, t, v, door & RH_BIT != 0)
+    if s.rh_pct <= DRY_PCT and -RH_ERROR_PCT <= v[RH] <= LEAST_RH_PCT:
+        v[RH] = DRIEST_PCT
+        flags &= ~RH_BIT
+    else:
+        flags |= _take_rh(s, t, v, door & RH_BIT != 0)
     flags |= look_for_stillness(s, t, v)
     if _counted_twice(s, v, seq):
         flags |= REPEATED

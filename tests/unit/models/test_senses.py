@@ -419,3 +419,52 @@ def test_a_clock_a_little_off_moves_everything_with_it(late_s: float) -> None:
     for run, other in zip(got, wanted, strict=True):
         assert seconds(run.start_at) - seconds(other.start_at) == pytest.approx(late_s)
         assert run.water_end_g == pytest.approx(other.water_end_g, abs=0.5)
+
+
+@pytest.mark.parametrize(("rest_c", "hot_c"), [(31.1, 87.4), (-12.0, 11.0), (29.0, 84.5)])
+@pytest.mark.parametrize("every_s", [60, 120, 300])
+def test_a_light_machine_that_starts_is_in_no_other_unit(rest_c: float, hot_c: float, every_s: int) -> None:
+    """Each pair is one temperature in both scales (31 degC are 88 degF): chance, not a swap.
+
+    20 kW of shaft power into 20 to 35 kJ/K of oil and iron make some 0.5 K/s, up to the thermal valve.
+    """
+    at_s = np.arange(0, 7200 + every_s, every_s)
+    run_s = np.maximum(at_s - 3600.0, 0.0)
+    ran = at_s >= 3600
+    readings = by_hand(
+        at_s,
+        temp_c=np.round(np.where(ran, np.minimum(rest_c + 0.4 * run_s, hot_c), rest_c), 1)
+        + 0.1 * (np.arange(len(at_s)) % 3),
+        pressure_kpa=np.where(ran, 0.98 * PROFILE.max_pressure_kpa, 0.0),
+        hours=100.0 + np.floor(run_s / 180.0) * 0.05,
+    )
+    told = traced(judged(readings))
+    np.testing.assert_array_equal(told.quality & SWAPPED, 0)
+    assert told.discharge_temp_c[-1] == pytest.approx(readings.discharge_temp_c[-1], abs=1e-9)
+
+
+def test_a_swap_without_a_start_is_still_one() -> None:
+    """The same leap while nothing else moves: the truck has gone over to degF."""
+    at_s = np.arange(0, 7200, 60)
+    wobble_c = 0.1 * (np.arange(len(at_s)) % 3)
+    readings = by_hand(at_s, temp_c=np.where(at_s < 3600, 31.1, np.round(f_from_c(31.1), 1)) + wobble_c)
+    assert np.all(traced(judged(readings)).quality[-30:] & SWAPPED)
+
+
+@pytest.mark.parametrize("offset_pct", [-1.0, -3.0])
+def test_air_too_dry_for_its_sensor_is_no_failed_sensor(offset_pct: float) -> None:
+    """Outdoor air of -20 degC warmed to 15 degC indoors has 5 to 6 % (saturation over water 0.126 and 1.705
+    kPa: WMO tables), and 2 % on a colder day; a sensor reads that less its error."""
+    at_s = np.arange(0, 86400, 60)
+    true_pct = np.clip(8.0 - at_s / 3600.0, 2.0, None) + 0.1 * (np.arange(len(at_s)) % 5)
+    readings = judged(by_hand(at_s, temp_c=15.0, rh_pct=np.round(true_pct + offset_pct, 1)))
+    assert readings.ambient_rh_pct.min() < 1.0 + offset_pct + 1.1
+    assert [f for f in fold(readings).findings if f.pattern is Pattern.SENSOR_FAULT] == []
+
+
+def test_a_humidity_sensor_that_falls_to_nothing_at_once_has_failed() -> None:
+    at_s = np.arange(0, 86400, 60)
+    dead = np.where(at_s < 43200, 55.0 + 0.5 * (np.arange(len(at_s)) % 7), 0.0)
+    readings = judged(by_hand(at_s, temp_c=15.0, rh_pct=dead))
+    (finding,) = [f for f in fold(readings).findings if f.pattern is Pattern.SENSOR_FAULT]
+    assert finding.signals == ("ambient_rh_pct",)
