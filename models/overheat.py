@@ -23,8 +23,12 @@ NEAR_K = 5.0
 NEAR_S = 120.0
 WATCH_ABOVE_K = 4.0
 """Above the unit's own usual hottest: more than load and weather change from run to run."""
-WATCH_UNKNOWN_C = 97.0
-"""Where nothing is usual yet: above the normal band (published trade figures: 80 to 95 degC)."""
+WATCH_SPREADS = 3.0
+"""The same in robust standard deviations, for a unit whose runs differ more than that."""
+WATCH_UNKNOWN_C = 103.0
+"""Where nothing is usual yet: just above the warning level of 100 degC (published trade figure)."""
+SOUND_RISE_K = 58.0
+"""Above the air at full load, where nothing is usual yet (published trade figures: 98 degC in air of 40)."""
 WATCH_C = (90.0, 103.0)
 """The level from which it is watched lies in here: above the middle of the normal band, and where a unit that
 is usually at the warning level of 100 degC (published trade figure) is watched just above it."""
@@ -76,15 +80,21 @@ COLUMNS = (
 
 
 @kernel
-def watch_c(s: Record) -> float:
-    """Discharge temperature from which a running unit is watched. [degC]
+def expected_c(s: Record) -> float:
+    """Discharge temperature up to which load and weather explain a sound unit's heat. [degC]
 
-    In hotter air than usual a sound unit runs hotter by no more than the air is.
+    In hotter air than usual it runs hotter by no more than the air is.
     """
     if math.isnan(s.usual_hot_c):
-        return WATCH_UNKNOWN_C
-    level_c = s.usual_hot_c + max(s.ambient_c - s.usual_hot_air_c, 0.0) + WATCH_ABOVE_K
-    return float(min(max(level_c, WATCH_C[0]), WATCH_C[1]))
+        return max(WATCH_UNKNOWN_C, s.ambient_c + SOUND_RISE_K + WATCH_ABOVE_K)
+    level_c = s.usual_hot_c + max(s.ambient_c - s.usual_hot_air_c, 0.0)
+    return float(level_c + max(WATCH_ABOVE_K, WATCH_SPREADS * s.usual_hot_spread_k))
+
+
+@kernel
+def watch_c(s: Record) -> float:
+    """Discharge temperature from which a running unit is watched. [degC]"""
+    return float(min(max(expected_c(s), WATCH_C[0]), WATCH_C[1]))
 
 
 @kernel
@@ -223,11 +233,12 @@ def watch_heat(s: Record, t: float, dt: float, row: Record) -> bool:
     s.heat_check_t = t
     f = np.full(14, math.nan)
     urgent = _foresee(s, t, max(FAST_S, 2.0 * dt), f) and f[5] <= URGENT_MIN
-    foreseen = urgent or _foresee(s, t, max(SLOW_S, 3.0 * dt), f)
+    unusual = s.smooth_c >= expected_c(s)
+    foreseen = urgent or (unusual and _foresee(s, t, max(SLOW_S, 3.0 * dt), f))
     s.heat_seen_n = s.heat_seen_n + 1.0 if foreseen else 0.0
     f[11] = 1.0 if urgent or s.heat_seen_n >= SURE_CHECKS else 0.0
     if f[11] == 0.0:
-        if s.heat_near_s < NEAR_S:
+        if s.heat_near_s < NEAR_S or not (unusual or s.smooth_c >= REGION_C):
             return False
         over_k = s.smooth_c - (REGION_C - NEAR_K)
         f[13] = 0.5 * (1.0 + math.erf(over_k / (SENSOR_ERROR_K * math.sqrt(2.0))))
@@ -259,8 +270,13 @@ def _calm_down(s: Record, t: float, dt: float, level_c: float, row: Record) -> b
 
 @kernel
 def end_run(s: Record, end_t: float) -> None:
-    """Learn from a long run without a warning how hot the unit usually gets, and in what air."""
-    if end_t - s.start_t < LONG_S or s.heat_warned > 0.0 or math.isnan(s.heat_top_c):
+    """Learn from a long run how hot the unit usually gets, and in what air.
+
+    Unless it got into the region: then it was ill. A warning that did not come true is learnt from, or a unit
+    that works close to the region by its build would be warned of in every run.
+    """
+    warned_rightly = s.heat_warned > 0.0 and s.heat_top_c >= REGION_C
+    if end_t - s.start_t < LONG_S or warned_rightly or math.isnan(s.heat_top_c):
         return
     for i in range(N_USUAL - 1, 0, -1):
         s.hot_c[i] = s.hot_c[i - 1]
@@ -270,3 +286,4 @@ def end_run(s: Record, end_t: float) -> None:
     if not math.isnan(s.hot_c[ENOUGH_RUNS - 1]):
         s.usual_hot_c = np.nanmedian(s.hot_c)
         s.usual_hot_air_c = np.nanmedian(s.hot_air_c)
+        s.usual_hot_spread_k = 1.4826 * np.nanmedian(np.abs(s.hot_c - s.usual_hot_c))

@@ -157,6 +157,7 @@ STATE = np.dtype(
             "heat_seen_n",
             "usual_hot_c",
             "usual_hot_air_c",
+            "usual_hot_spread_k",
         ),
         ("hot_c", "f8", 8),
         ("hot_air_c", "f8", 8),
