@@ -86,7 +86,7 @@ def expected_c(s: Record) -> float:
     In hotter air than usual it runs hotter by no more than the air is.
     """
     if math.isnan(s.usual_hot_c):
-        return max(WATCH_UNKNOWN_C, s.ambient_c + SOUND_RISE_K + WATCH_ABOVE_K)
+        return float(max(WATCH_UNKNOWN_C, s.ambient_c + SOUND_RISE_K + WATCH_ABOVE_K))
     level_c = s.usual_hot_c + max(s.ambient_c - s.usual_hot_air_c, 0.0)
     return float(level_c + max(WATCH_ABOVE_K, WATCH_SPREADS * s.usual_hot_spread_k))
 
