@@ -19,11 +19,11 @@ SWING_K2_PER_S = 0.01 / S_PER_H
 """Clear and dull days differ: half a kelvin of swing in a day."""
 COOLING_PER_S = 0.0002 / S_PER_H
 """Wind, doors open or shut: 7 % in a day. Variance of the logarithm."""
-AT_FIRST = (81.0, 9.0, 1.0, 0.16)
+AT_FIRST = (81.0, 12.0, 1.0, 0.33)
 """Variances where nothing is known: of a climate and a season [K2], of the swing [K2], of logarithms."""
 LEAST = (1e-4, 0.04, 1e-5, 0.03)
 LEAST_SWING_K, MOST_SWING_K = 0.5, 16.0
-FASTEST_S, SLOWEST_S = 900.0, 20000.0
+FASTEST_S, SLOWEST_S = 900.0, 30000.0
 AIR, SWING, VAPOUR, COOLING = 0, 1, 2, 3
 
 

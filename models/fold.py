@@ -23,6 +23,7 @@ from models import (
     runs,
     senses,
     signals,
+    soak,
 )
 from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
@@ -60,7 +61,7 @@ REPEATED, METER_RESET = int(Quality.REPEATED), int(Quality.METER_RESET)
 def _begin_life(s: Record, c: Record, t: float) -> None:
     s.first_t = t
     s.day = math.floor(t / S_PER_DAY)
-    ambient.restart_soak(s, t)
+    soak.restart_soak(s, t)
     s.top_kpa = c.max_kpa
     s.water_high_g = moisture.UNSEEN_FRACTION * c.harmful_g
 
@@ -86,7 +87,9 @@ def end_day(s: Record, t: float, row: Record) -> None:
 
 
 @kernel
-def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_c: float) -> None:
+def _breathe(
+    s: Record, c: Record, t: float, dt: float, gained_h: float, temp_new: bool, ambient_c: float
+) -> None:
     """Keep the ambient estimate and the vapour of the intake air."""
     if math.isnan(s.ambient_t):
         ambient.first_guess(s, c, t)
@@ -100,11 +103,11 @@ def _breathe(s: Record, c: Record, t: float, dt: float, temp_new: bool, ambient_
         if not math.isnan(ambient_c):
             ambient.hear_sensor(s, ambient_c)
     if dt > c.gap_s and temp_new:
-        ambient.after_silence(s, c, t, dt)
-        ambient.resume_soak(s, t)
+        soak.after_silence(s, c, t, dt, gained_h > 0.0)
+        soak.resume_soak(s, t)
         fresh = True
     if fresh:
-        ambient.cap(s, c)
+        soak.cap(s, c)
         ambient.take_vapour(s, c)
 
 
@@ -166,7 +169,7 @@ def _stand(
         run_row(s, c, t, run_rows[n[0]].end_t, run_rows[n[0]].wet > 0.0, rows[n[1]])
         n[0] += 1
         n[1] += 1
-    ambient.restart_soak(s, t)
+    soak.restart_soak(s, t)
 
 
 @kernel
@@ -196,7 +199,7 @@ def _runs_step(
                 n[1] += 1
                 if end_run(s, c, t, end_t, rows[n[1]]):
                     n[1] += 1
-            ambient.restart_soak(s, t)
+            soak.restart_soak(s, t)
     if s.running == 0.0:
         over = pressure_new and hidden_run.began_and_ended(s, c, t, dt, unseen_h)
         if not over and runs.find_start(s, c, t, dt, unseen_h, pressure_new, before_kpa):
@@ -208,7 +211,7 @@ def _runs_step(
         else:
             _stand(s, c, t, dt, unseen_h if unseen_h == gained_h else 0.0, run_rows, rows, n)
             if temp_new:
-                ambient.watch_cooling(s, c, t)
+                soak.watch_cooling(s, c, t)
     if s.running > 0.0 and math.isnan(s.pending_t):
         n[1] = _run_on(s, c, t, dt, gained_h, rows, n[1])
 
@@ -308,7 +311,7 @@ def _fold_one(
         n[1] += 1
     if math.isnan(s.temp_c):
         return flags
-    _breathe(s, c, t, dt, temp_new, ambient_c)
+    _breathe(s, c, t, dt, gained_h, temp_new, ambient_c)
     _runs_step(s, c, t, dt, gained_h, pressure_new, temp_new, before_kpa, run_rows, rows, n)
     n[1] = _patterns_step(s, c, t, dt, pressure_new, rows, n[1])
     return flags

@@ -34,7 +34,7 @@ class Parameters:
     drying_high: float = 0.5
     """Effectiveness of drying: what leaves over what saturated air could carry. No published figure is
     known; the range spans still sumps to well mixed ones. [-]"""
-    cooling_time_constant_min: float = 90.0
+    cooling_time_constant_min: float = 120.0
     """First guess of how fast a stopped unit cools; learnt from each long stop. [min]"""
     daily_swing_k: float = 5.0
     """Half the usual difference between afternoon and night, carried between two cold soaks. [K]"""

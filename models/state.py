@@ -107,7 +107,7 @@ STATE = np.dtype(
         *_floats("day"),
         # Ambient air: estimate, variance, smoothed humidity, cold spells.
         *_floats("ambient_c", "ambient_var", "ambient_t", "rh_smooth"),
-        *_floats("swing_k", "vapour_ln", "air_bias_k2", "fog_t", "place_ln"),
+        *_floats("swing_k", "vapour_ln", "air_bias_k2", "fog_t", "place_ln", "rh_part", "near_part"),
         # Covariances of air temperature, daily amplitude and vapour: see `models.air_filter`.
         ("air_p", "f8", (N_AIR, N_AIR)),
         *_floats("cold_s", "cold_low_c", "cooling_s"),
@@ -348,6 +348,7 @@ ZERO_AT_FIRST = frozenset(
         "zero_n",
         "rh_still_s",
         "rh_still_n",
+        "near_part",
     }
 )
 

@@ -12,7 +12,8 @@ import pvlib
 import pytest
 
 from ingest.profile import UnitProfile
-from models import air_filter, ambient
+from models import air_filter, ambient, soak
+from models.day_shape import day_shape
 from models.humidity import pressure_dew_point_c, vapour_pressure_pa
 from models.parameters import Parameters
 from models.saturation import saturation_pressure_over_water_pa, saturation_pressure_pa, saturation_temp_c
@@ -97,7 +98,7 @@ def _carried_through_the_day(name, *, humid):
         s["rh_pct"] = true_pct if humid else np.nan
         ambient.drift(s, const, at)
         if not 8.0 <= at / 3600.0 % 24.0 < 18.0:
-            air_filter.observe(s, 1.0, 0.0, 0.0, 0.0, true_c - s["ambient_c"], 1.0, ambient.SOAKED_VAR_K2)
+            air_filter.observe(s, 1.0, 0.0, 0.0, 0.0, true_c - s["ambient_c"], 1.0, soak.SOAKED_VAR_K2)
         elif at % 1800.0 == 0.0:
             errors.append((s["ambient_c"] - true_c, np.sqrt(s["ambient_var"])))
     off_k, sigma_k = np.array(errors).T
@@ -126,6 +127,6 @@ def test_the_daily_cycle_is_that_of_a_real_year():
     days_c = temp_c.reshape(-1, 24)
     mean_k = np.mean(days_c - days_c.mean(axis=1, keepdims=True), axis=0)
     const = constants(UnitProfile(unit_id="unit"), Parameters())[0]
-    shape = np.array([ambient.day_shape(const, 3600.0 * hour) for hour in range(1, 25)])
+    shape = np.array([day_shape(const, 3600.0 * hour) for hour in range(1, 25)])
     swing_k = (mean_k @ shape) / (shape @ shape)
     assert np.std(mean_k - swing_k * shape) < 0.1 * swing_k
