@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 
 from models.evaluation_foretold import Foretold, hot_inside, level_inside
-from models.evaluation_grids import Cell, Column, Grid, by_family
+from models.evaluation_grids import Cell, Column, Grid, by_family, by_operator, by_sampling
 from models.evaluation_unit import UnitEvidence
+from models.forecast import LATEST_MIN
 from models.forecast_training import MINUTES
 from models.intervals import quantile, share
 
+BAND_MIN = 4
+BANDS = tuple((first, first + BAND_MIN - 1) for first in range(MINUTES[0], int(LATEST_MIN), BAND_MIN))
+"""First and last whole minute of the run."""
 COLUMNS = (
     Column("which"),
     Column("units"),
@@ -25,14 +30,15 @@ COLUMNS = (
 
 
 def forecasts(units: Sequence[UnitEvidence]) -> Grid:
-    """Coverage, width and error by minute of the run, and at all minutes by machine family."""
+    """Coverage, width and error by minute of the run, and at all minutes by family, sampling and crew."""
     return Grid(COLUMNS, tuple(_rows(units)))
 
 
 def _rows(units: Sequence[UnitEvidence]) -> Iterator[tuple[Cell, ...]]:
-    for minute in MINUTES:
-        yield f"minute {minute}", *_figures([unit.foretold.at(minute) for unit in units])
-    for name, some in by_family(units):
+    yield f"minute {MINUTES[0]}", *_figures([unit.foretold.at(MINUTES[0]) for unit in units])
+    for first, last in BANDS:
+        yield f"minutes {first} to {last}", *_figures([unit.foretold.between(first, last) for unit in units])
+    for name, some in chain(by_family(units), by_sampling(units), by_operator(units)):
         yield name, *_figures([unit.foretold for unit in some])
 
 

@@ -30,8 +30,13 @@ class Foretold:
 
     def at(self, minute: int) -> Foretold:
         """Those of one minute of the run."""
-        same = np.round(self.elapsed_min) == minute
-        return Foretold(**{one.name: getattr(self, one.name)[same] for one in fields(Foretold)})
+        return self.between(minute, minute)
+
+    def between(self, first: int, last: int) -> Foretold:
+        """Those from one minute of the run to another, both included."""
+        minute = np.round(self.elapsed_min)
+        inside = (minute >= first) & (minute <= last)
+        return Foretold(**{one.name: getattr(self, one.name)[inside] for one in fields(Foretold)})
 
 
 def foretold(unit: FleetUnit, rows: Record, forecaster: Forecaster) -> Foretold:

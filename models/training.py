@@ -43,6 +43,8 @@ NEAR_S = 240.0
 MARGINAL_WEIGHT = 0.2
 WARM_TWIN_C = (7.0, 40.0)
 """Above what an estimate of freezing air may err by, up to the hottest yards. [degC]"""
+SELDOM_S = (120, 300)
+"""Paces at which many trucks report, and none of the training fleet. [s]"""
 SEED = 20260101
 N_UNITS = 600
 DAYS = 30
@@ -180,10 +182,33 @@ def _inside(label: Label, rows: Record) -> NDArray[np.bool_]:
     return np.asarray((rows["t"] >= start_s - NEAR_S) & (rows["t"] <= end_s + NEAR_S))
 
 
+def thinned(unit: FleetUnit, every_s: int) -> FleetUnit:
+    """The same unit as if its truck reported at most so often; with the same truth."""
+    at_ms = unit.readings.observed_at_ms
+    kept = np.unique(at_ms // (MS_PER_S * every_s), return_index=True)[1]
+    return replace(unit, readings=unit.readings[kept])
+
+
+def forecast_tables(unit: FleetUnit, rows: Record, parameters: Parameters, group: int) -> ForecastTable:
+    """Warm-ups of one simulated unit, as its own truck shows them and as trucks that seldom report would.
+
+    From a reading every five minutes a fit knows less than it claims: what that is worth must be learnt too.
+    """
+    table = forecast_table(unit, rows, group)
+    paces_s = [
+        every_s for every_s in SELDOM_S if len(table.level_c) and every_s > unit.spec.instruments.every_s
+    ]
+    twins = [thinned(unit, every_s) for every_s in paces_s]
+    return ForecastTable.joined(
+        [table, *(forecast_table(twin, unit_rows(twin, parameters), group) for twin in twins)]
+    )
+
+
 def _simulated(index: int, *, seed: int, days: int, kind: str, parameters: Parameters) -> Tables:
     unit = fleet_unit(seed, index, days=days, kind=kind, keep_truth=True)
     rows = unit_rows(unit, parameters)
-    return Tables(of=labelled(unit, rows, index), forecast=forecast_table(unit, rows, index))
+    forecast = forecast_tables(unit, rows, parameters, index)
+    return Tables(of=labelled(unit, rows, index), forecast=forecast)
 
 
 def simulated_tables(

@@ -64,7 +64,7 @@ def test_stored_and_read_again_makes_the_same_card(result: Evaluation) -> None:
 
 
 def test_targets_are_those_asked_for(result: Evaluation) -> None:
-    assert len(result.targets) == 4 * 3 + 2
+    assert len(result.targets) == 4 * 3 + 4
     shares = [target for target in result.targets if target.percent]
     assert {(one.at_least, one.at_most) for one in shares} == {(0.95, None), (0.85, 0.95)}
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 
-from models.evaluation_forecast import COLUMNS, forecasts
+from models.evaluation_forecast import BANDS, COLUMNS, forecasts
 from models.evaluation_foretold import Foretold, hot_inside, level_inside
+from models.evaluation_summary import forecast_targets
+from models.forecast import LATEST_MIN
 from models.intervals import Figure
 from tests.unit.models.evidence import QUIET
 
@@ -33,6 +36,27 @@ def test_what_lies_inside() -> None:
 def test_moments_of_one_minute() -> None:
     assert SAID.at(8).level_true_c.tolist() == [85.0, 85.0]
     assert len(SAID.at(30).level_c) == 0
+
+
+def test_moments_of_a_band_include_both_its_ends() -> None:
+    assert len(SAID.between(8, 11).level_c) == 2
+    assert len(SAID.between(8, 12).level_c) == 4
+    assert len(SAID.between(9, 11).level_c) == 0
+
+
+def test_bands_of_four_minutes_reach_from_the_eighth_to_the_last_forecast() -> None:
+    assert BANDS[0] == (8, 11)
+    assert BANDS[-1][1] == LATEST_MIN - 1.0
+    assert all(after[0] == before[1] + 1 for before, after in itertools.pairwise(BANDS))
+
+
+def test_the_targets_name_the_band_that_is_farthest_off() -> None:
+    """At minute 8 one of two holds; minutes 12 to 15 hold one of two levels, and both times to hot."""
+    targets = list(forecast_targets([dataclasses.replace(QUIET, foretold=SAID)]))
+    assert [target.reached.value for target in targets] == [0.5, 0.5, 0.5, 0.5]
+    assert "minute 8: level" in targets[0].name
+    assert "minutes 8 to 11: level" in targets[1].name
+    assert "minutes 8 to 11: time to hot" in targets[3].name
 
 
 def test_the_row_of_a_minute() -> None:

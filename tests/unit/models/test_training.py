@@ -11,6 +11,8 @@ from ingest.quality import Quality
 from ingest.reading import IntArray
 from models.artefact import PatternModel
 from models.engine import decision_rows
+from models.fleets import fleet_unit
+from models.forecast_training import forecast_table
 from models.labels import Label
 from models.parameters import Parameters
 from models.patterns import LEARNT
@@ -24,8 +26,10 @@ from models.training import (
     Table,
     as_judged_at_the_door,
     fit,
+    forecast_tables,
     labelled,
     simulated_tables,
+    thinned,
     unit_rows,
     with_warm_twins,
 )
@@ -210,3 +214,35 @@ def test_workers_change_nothing(tables: dict[Pattern, Table]) -> None:
     )
     assert seen == [(i + 1, N_UNITS) for i in range(N_UNITS)]
     assert {p: t.fingerprint for p, t in other.of.items()} == {p: t.fingerprint for p, t in tables.items()}
+
+
+def test_a_thinned_unit_reports_as_seldom_as_asked_and_keeps_its_truth() -> None:
+    unit = fleet_unit(3, 1, days=3, keep_truth=True)
+    twin = thinned(unit, 300)
+    steps_s = np.diff(twin.readings.observed_at_ms) / 1000.0
+    assert np.median(steps_s) == pytest.approx(300.0, abs=unit.spec.instruments.every_s)
+    assert set(twin.readings.observed_at_ms) <= set(unit.readings.observed_at_ms)
+    assert twin.truth is unit.truth
+
+
+def test_forecasts_are_learnt_at_the_pace_of_seldom_readings_too() -> None:
+    """More moments of the same runs, with the answers of the same truth, as one unit's."""
+    more = 0
+    for i in range(4):
+        unit = fleet_unit(3, i, days=4, operator_names=("all_day", "sessions"), keep_truth=True)
+        rows = unit_rows(unit, Parameters())
+        own = forecast_table(unit, rows, i)
+        joined = forecast_tables(unit, rows, Parameters(), i)
+        assert unit.truth is not None
+        true_c = [
+            unit.truth.discharge_temp_c[
+                int(run.start_s + 2400) // unit.truth.step_s : int(run.start_s + 3000) // unit.truth.step_s
+            ].mean()
+            for run in unit.runs
+            if run.duration_s >= 3600
+        ]
+        assert all(np.isclose(level_c, true_c).any() for level_c in joined.level_c)
+        assert np.array_equal(joined.features[: len(own.level_c)], own.features, equal_nan=True)
+        assert set(joined.group) <= {i}
+        more += len(joined.level_c) > len(own.level_c)
+    assert more >= 1
