@@ -14,7 +14,7 @@ from ingest.reading import FloatArray
 from ingest.units_of_measure import S_PER_H
 from models.evaluation_detection import LABELLED
 from models.evaluation_grids import Cell, Column, Grid, readable
-from models.evaluation_truth import JAMMED_VALVE
+from models.evaluation_truth import IN_REGION, JAMMED_VALVE
 from models.evaluation_unit import UnitEvidence
 from models.event_matching import Told, grace_s, overlaps
 from models.faulty_fleets import BUILDS_SLOWLY, OVERHEATS, MachineFault
@@ -50,8 +50,9 @@ def meant() -> dict[str, str]:
 
 
 def is_sound(unit: UnitEvidence) -> bool:
-    """Whether nothing of machine, sensors or port was ever wrong, marginally or not."""
-    return not unit.faults and not any(o.pattern in SPOILS for o in unit.occurrences)
+    """Whether nothing of machine, sensors or port was ever wrong, marginally or not; hot weather is none."""
+    ill = any(span.kind != IN_REGION for span in unit.faults)
+    return not ill and not any(o.pattern in SPOILS for o in unit.occurrences)
 
 
 def faults(units: Units, detector: str) -> Grid:
@@ -89,7 +90,9 @@ def beyond(units: Units, detector: str) -> Grid:
     for pattern in BEYOND:
         kinds = _kinds(pattern)
         told = [_told_of(unit, pattern, detector) for unit in units]
-        right = [sum(_meets(unit, f, kinds) for f in mine) for unit, mine in zip(units, told, strict=True)]
+        so = kinds | {IN_REGION} if pattern == Pattern.OVERHEATING else kinds
+        right = [sum(_meets(unit, f, so) for f in mine) for unit, mine in zip(units, told, strict=True)]
+        wrong = [sum(not _meets(unit, f, so) for f in _told_of(unit, pattern, detector)) for unit in sound]
         late_h = [
             [h for kind in sorted(kinds) for h in _delays_h(unit, kind, {pattern}, detector)]
             for unit in units
@@ -98,9 +101,9 @@ def beyond(units: Units, detector: str) -> Grid:
             (
                 readable(pattern),
                 sum(map(len, told)),
-                share(right, [len(mine) for mine in told]) if kinds else NOTHING,
+                share(right, [len(mine) for mine in told]) if so else NOTHING,
                 Figure(value=sum(months)),
-                rate([len(_told_of(unit, pattern, detector)) for unit in sound], months),
+                rate(wrong, months),
                 sum(map(len, late_h)),
                 *_told(late_h),
             )
@@ -110,7 +113,7 @@ def beyond(units: Units, detector: str) -> Grid:
         Column("findings"),
         Column("precision", 1, percent=True),
         Column("unit-months of sound units", 1),
-        Column("findings on them per unit-month", 3),
+        Column("false findings on them per unit-month", 3),
         Column("faults that it means"),
         *TOLD_COLUMNS,
     )

@@ -6,6 +6,7 @@ nor against.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from models.event_matching import S_PER_DAY, Occurrence
 from models.faulty_fleets import MachineFault
 from models.fleets import FleetUnit
 from models.labels import LONG_RUN_S, TWIN_RATIO, WRONG_KPA, Label
+from models.overheat import REGION_C
 from models.plant import RunTruth, Truth
 from models.records import Pattern
 from models.sensors import SensorFaultKind
@@ -32,6 +34,9 @@ JAMMED_FRAC = 0.3
 """Of the oil that goes through the cooler whatever its temperature, from which a valve is called jammed."""
 JAMMED_VALVE = "jammed_valve"
 """Kind of the fault span of a thermal valve that lets oil through the cooler at any temperature."""
+IN_REGION = "in_shutdown_region"
+"""Kind of the span in which the discharge is truly where switches stop a unit, whatever brought it there."""
+IN_REGION_APART_S = 3600.0
 HIDES_TEMP = frozenset({SensorFaultKind.STALE, SensorFaultKind.TEMP_DEAD})
 HIDES_PRESSURE = frozenset(SensorFaultKind) - {SensorFaultKind.TEMP_DEAD, SensorFaultKind.PRESSURE_DRIFT}
 
@@ -110,7 +115,18 @@ def fault_spans(unit: FleetUnit) -> tuple[FaultSpan, ...]:
             spans.append(
                 FaultSpan(kind=kind.value, start_s=clock.shown_s(onset_s), end_s=clock.shown_s(end_s))
             )
-    return tuple(spans)
+    return (*spans, *_in_region(unit, clock))
+
+
+def _in_region(unit: FleetUnit, clock: Clock) -> Iterator[FaultSpan]:
+    """When a unit that keeps its truth ran in the shutdown region; what is less than an hour apart is one."""
+    if unit.truth is None:
+        return
+    at_s = np.flatnonzero(unit.truth.discharge_temp_c >= REGION_C) * float(unit.truth.step_s)
+    for part in np.split(at_s, np.flatnonzero(np.diff(at_s) > IN_REGION_APART_S) + 1):
+        if len(part):
+            start_s, end_s = clock.shown_s(float(part[0])), clock.shown_s(float(part[-1]))
+            yield FaultSpan(kind=IN_REGION, start_s=start_s, end_s=end_s)
 
 
 def true_runs(unit: FleetUnit, readings: Readings) -> tuple[TrueRun, ...]:

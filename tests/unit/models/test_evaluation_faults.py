@@ -10,7 +10,7 @@ import pytest
 
 from models import evaluation_faults
 from models.evaluation_faults import CHANGES_HABITS, MEANT_BY, beyond, faults, is_sound
-from models.evaluation_truth import JAMMED_VALVE, FaultSpan, fault_spans
+from models.evaluation_truth import IN_REGION, JAMMED_VALVE, FaultSpan, fault_spans
 from models.faulty_fleets import MachineFault, faulty_unit
 from models.intervals import Figure
 from models.plant import Faults
@@ -18,7 +18,7 @@ from models.records import Pattern
 from models.sensors import SensorFaultKind
 from tests.unit.models.evidence import H, occurrence, told, unit
 
-ICING, UNLIKE = Pattern.PRESSURE_SENSOR_ICING, Pattern.UNLIKE_ITSELF
+ICING, UNLIKE, HOT = Pattern.PRESSURE_SENSOR_ICING, Pattern.UNLIKE_ITSELF, Pattern.OVERHEATING
 
 
 @pytest.fixture(autouse=True)
@@ -76,6 +76,30 @@ def test_beyond_counts_by_hand() -> None:
     ice, unlike = (values(row) for row in beyond(units, "models").rows)
     assert ice == ["pressure sensor icing", 4, 0.25, 4.0, 0.75, 2, 0.5, 4.0, 4.0]
     assert unlike == ["unlike itself", 1, 1.0, 4.0, 0.0, 3, pytest.approx(1 / 3), 12.0, 12.0]
+
+
+def test_what_is_told_of_a_unit_in_the_shutdown_region_is_no_false_alarm(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(evaluation_faults, "BEYOND", (HOT,))
+    hot = unit(faults=(span(10, 11, IN_REGION),), told=(told(HOT, 9, 12, 9.9), told(HOT, 50, 51, 50)))
+    (row,) = beyond([hot], "models").rows
+    assert is_sound(hot)
+    assert values(row) == ["overheating", 2, 0.5, 1.0, 1.0, 0, None, None, None]
+
+
+@pytest.mark.parametrize("hot_c", [109.9, 110.0])
+def test_a_unit_is_in_the_region_from_110_degrees_on(hot_c: float) -> None:
+    """The lowest setting of a high-temperature switch (published trade figures: 110 to 120 degC)."""
+    made = faulty_unit(3, 0, MachineFault.NONE, days=1, keep_truth=True)
+    assert made.truth is not None
+    temp_c = np.full(len(made.truth.discharge_temp_c), 80.0)
+    # Two stretches of a minute, ten minutes apart, and one hours later.
+    for start_s in (3600, 4200, 36000):
+        temp_c[start_s // made.truth.step_s : (start_s + 60) // made.truth.step_s] = hot_c
+    spans = fault_spans(replace(made, truth=replace(made.truth, discharge_temp_c=temp_c)))
+    lasted_s = [round(one.end_s - one.start_s + made.truth.step_s) for one in spans]
+    assert lasted_s == ([] if hot_c < 110.0 else [660, 60])
 
 
 def test_no_false_alarm_has_the_exact_upper_limit_of_a_poisson_mean() -> None:
