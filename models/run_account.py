@@ -62,15 +62,16 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
         return 0.0 if s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa else 1.0
     p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
     wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
+    most = delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
     if bound > 0:
-        return delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
+        return most
     if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA:
         # It has shown that it modulates above the rating, and how high it gets: there the inlet is shut.
         return valve_fraction(p, valve) * inlet_fraction(p, rated, s.top_kpa - STILL_KPA)
     if bound < 0:
         return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
     narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    open_to = max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve))
+    open_to = min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most)
     # As high as it ever gets, and still: most likely nobody takes air. A steady tool could hold it there too.
     at_top = p >= max(rated, s.top_kpa) - STILL_KPA and s.t - s.anchor_t >= STILL_S
     return 0.5 * open_to if at_top else open_to
