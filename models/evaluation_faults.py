@@ -12,6 +12,7 @@ import numpy as np
 
 from ingest.reading import FloatArray
 from ingest.units_of_measure import S_PER_H
+from models.build_up import COARSE_S
 from models.evaluation_detection import LABELLED
 from models.evaluation_grids import Cell, Column, Grid, readable
 from models.evaluation_truth import IN_REGION, JAMMED_VALVE
@@ -69,6 +70,7 @@ def faults(units: Units, detector: str) -> Grid:
                     readable(pattern),
                     sum(counts),
                     *_told(late_h),
+                    share(*_of_brisk(units, late_h)),
                     share([len(_known(hours)) for hours in either_h], counts),
                 )
             )
@@ -77,6 +79,7 @@ def faults(units: Units, detector: str) -> Grid:
         Column("meant by"),
         Column("faults"),
         *TOLD_COLUMNS,
+        Column(f"told where read at least every {COARSE_S:.0f} s", 1, percent=True),
         Column("told by it or as unlike itself", 1, percent=True),
     )
     return Grid(columns, tuple(rows))
@@ -132,6 +135,12 @@ def _told(late_h: Sequence[Sequence[float | None]]) -> tuple[Cell, ...]:
     known = [_known(hours) for hours in late_h]
     told = share([len(hours) for hours in known], [len(hours) for hours in late_h])
     return told, quantile(known, 0.5), quantile(known, 0.9)
+
+
+def _of_brisk(units: Units, late_h: Sequence[Sequence[float | None]]) -> tuple[list[int], list[int]]:
+    """Faults told, and all of them, of units whose readings come often enough to time a pressure build-up."""
+    some = [hours for unit, hours in zip(units, late_h, strict=True) if unit.every_s <= COARSE_S]
+    return [len(_known(hours)) for hours in some], [len(hours) for hours in some]
 
 
 def _known(hours: Sequence[float | None]) -> FloatArray:

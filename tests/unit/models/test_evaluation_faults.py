@@ -48,6 +48,18 @@ def test_faults_count_told_ones_and_the_hours_from_their_onset() -> None:
     assert values(row)[:5] == ["made up", "pressure sensor icing", 2, 0.5, 4.0]
 
 
+def test_faults_of_units_read_often_enough_to_time_a_start_are_counted_apart() -> None:
+    found = (told(ICING, 20, 60, 20),)
+    units = [
+        unit(faults=(span(10, 50),), told=found),
+        unit("b", faults=(span(10, 50),), every_s=60),
+        unit("c", faults=(span(10, 50),), every_s=300),
+    ]
+    (row,) = faults(units, "models").rows
+    assert values(row)[3] == pytest.approx(1 / 3)
+    assert values(row)[6] == 1.0
+
+
 def test_a_finding_from_before_the_onset_is_no_earlier_than_it() -> None:
     early = unit(faults=(span(10, 50),), told=(told(ICING, 9.5, 60, 9.6),))
     (row,) = faults([early], "models").rows
