@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from itertools import chain
+from itertools import chain, pairwise
 
 import numpy as np
 
@@ -124,6 +124,35 @@ def _runs_row(units: Units) -> Row:
         quantile(starts, 0.95),
         quantile(ends, 0.5),
         quantile(ends, 0.95),
+    )
+
+
+CONFIDENCE_EDGES = (0.0, 0.5, 0.8, 0.9, 0.95, 1.0)
+
+
+def run_confidence(units: Units) -> Grid:
+    """How sure found runs were said to be, against how many were true and within their stated errors."""
+    columns = (
+        Column("said"),
+        Column("runs"),
+        Column("mean of what was said", 1, percent=True),
+        Column("true and within their errors", 1, percent=True),
+    )
+    rows = [("all", *_confidence_row(units, 0.0, 1.0))]
+    for low, high in pairwise(CONFIDENCE_EDGES):
+        row = _confidence_row(units, low, high)
+        if row[0]:
+            rows.append((f"{low:.0%} to {high:.0%}", *row))
+    return Grid(columns, tuple(rows))
+
+
+def _confidence_row(units: Units, low: float, high: float) -> Row:
+    some = [(u.runs.confidence >= low) & (u.runs.confidence < high) for u in units]
+    counts = [int(s.sum()) for s in some]
+    return (
+        sum(counts),
+        mean([u.runs.confidence[s] for u, s in zip(units, some, strict=True)]),
+        share([u.runs.within[s].sum() for u, s in zip(units, some, strict=True)], counts),
     )
 
 

@@ -113,6 +113,7 @@ def summary(
         "air_of_runs": physics.air_of_runs(held_out),
         "runs": physics.runs(held_out),
         "forecasts": forecasts([*held_out, *one_fault]),
+        "run_confidence": physics.run_confidence(held_out),
         "hot_and_air": physics.hot_and_air(held_out),
         "water": physics.water(held_out),
         "balance": physics.balance(everyone),

@@ -20,7 +20,7 @@ from models.artefact import PatternModels
 from models.detectors import Detector, Seen
 from models.evaluation_foretold import Foretold, foretold
 from models.evaluation_truth import Clock, FaultSpan, TrueRun, fault_spans, occurrences, true_runs
-from models.event_matching import MONTH_S, Occurrence, Told, match_runs
+from models.event_matching import MONTH_S, Occurrence, Told, match_runs, within_errors
 from models.fleets import DAY_MS, FleetUnit
 from models.parameters import Parameters
 from models.plant import Truth
@@ -60,6 +60,10 @@ class Runs:
     to_hot_error_min: FloatArray
     delivered_ratio: FloatArray
     """Estimated over true free air."""
+    confidence: FloatArray
+    """Of each found run that is over, true or not."""
+    within: NDArray[np.bool_]
+    """Whether it is a true one, with both edges within the errors it states."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,6 +216,8 @@ def _runs(true: tuple[TrueRun, ...], found: tuple[Run, ...], every_s: float) -> 
         [(r.start_at.timestamp(), r.end_at.timestamp() if r.end_at else math.inf) for r in found]
     ).reshape(-1, 2)
     true_s = np.array([(r.start_s, r.end_s) for r in true]).reshape(-1, 2)
+    error_s = np.array([(r.start_error_s, r.end_error_s) for r in found], float).reshape(-1, 2)
+    over = np.isfinite(found_s[:, 1])
     met = match_runs(true_s, found_s, every_s)
     pairs = [(t, found[j]) for t, j in zip(true, met.best, strict=True) if j >= 0 and t.shown]
     ended = [(t, f) for t, f in pairs if f.end_at is not None]
@@ -231,6 +237,8 @@ def _runs(true: tuple[TrueRun, ...], found: tuple[Run, ...], every_s: float) -> 
         hot_invented=sum(a is None and b is not None for a, b in hot),
         to_hot_error_min=np.array([b - a / 60.0 for a, b in hot if a is not None and b is not None]),
         delivered_ratio=np.array([said / true_m3 for said, true_m3 in air]),
+        confidence=np.array([f.confidence for f in found if f.end_at is not None]),
+        within=within_errors(found_s[over], error_s[over], true_s, every_s),
     )
 
 

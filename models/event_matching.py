@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.reading import FloatArray, IntArray
 from ingest.units_of_measure import S_PER_H
@@ -205,3 +206,29 @@ def match_runs(true_s: FloatArray, found_s: FloatArray, near: float = 0.0) -> Ru
         merged=int(np.count_nonzero(used > 1)),
         invented=tuple(np.flatnonzero(~touched).tolist()),
     )
+
+
+def within_errors(
+    found_s: FloatArray, error_s: FloatArray, true_s: FloatArray, every_s: float
+) -> NDArray[np.bool_]:
+    """Whether each found run is a true one that begins and ends where it says, within what it says.
+
+    Parameters
+    ----------
+    found_s, true_s : arrays, shape (n, 2) and (m, 2)
+        Start and end. [Unix s]
+    error_s : array, shape (n, 2)
+        Stated errors; NaN where none is stated, which holds for any start before. [s]
+    every_s : float
+        Sampling: a run this near to a true one is one.
+    """
+    right = np.zeros(len(found_s), np.bool_)
+    real = np.setdiff1d(np.arange(len(found_s)), match_runs(true_s, found_s, every_s).invented)
+    for i in real:
+        lap_s = np.minimum(true_s[:, 1], found_s[i, 1]) - np.maximum(true_s[:, 0], found_s[i, 0])
+        off_s = found_s[i] - true_s[int(lap_s.argmax())]
+        # Without a stated error it ran when it was first heard of: no start can be later than that.
+        least_s = [0.0 if math.isnan(error_s[i, 0]) else -error_s[i, 0], -error_s[i, 1]]
+        most_s = np.where(np.isnan(error_s[i]), np.inf, error_s[i])
+        right[i] = bool(np.all((off_s >= least_s) & (off_s <= most_s)))
+    return right

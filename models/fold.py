@@ -30,6 +30,7 @@ from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
 from models.humidity import pressure_dew_point_c
 from models.machine_watch import at_rest, begin_run, end_run, watch_run
+from models.run_evidence import SILENT
 from models.silence import limit_s, note_gap, silence_row
 from models.soundness import sensors_row, watch_sensors
 from models.staleness import MOVED, MOVED_UNSEEN, STANDING, begin_again, still_row, watch_still
@@ -128,6 +129,7 @@ def _stopping_t(s: Record, c: Record, t: float, dt: float, gained_h: float, pres
     if dt > c.gap_s and not runs.bridged(s, c, t, dt, gained_h, pressure_new):
         if not math.isnan(s.pending_t):
             return s.pending_t
+        s.end_how = SILENT
         end_t = run_edges.end_in_silence(s, t, dt, gained_h, s.pressure_kpa > c.on_kpa)
         return max(end_t, s.start_t)
     runs.confirm(s, gained_h)

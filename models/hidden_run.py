@@ -13,6 +13,7 @@ from ingest.units_of_measure import S_PER_H
 from models import run_account, run_edges
 from models.compiled import kernel
 from models.run_edges import TYPICAL_K_PER_S
+from models.run_evidence import SILENT
 from models.runs import GLITCH_S
 from models.state import Record
 
@@ -92,6 +93,7 @@ def credit(s: Record, c: Record, t: float, dt: float, gained_h: float, row: Reco
     own = dt <= LONGEST_SILENCE_S
     s.start_t = end_t - lasted_s
     s.start_error_s = s.end_error_s = dt - least_s
+    s.start_how = s.end_how = SILENT
     s.temp_c = _stood_c(s, s.start_t - (t - dt))
     run_account.open_run(s, c, math.nan)
     s.start_temp_c = s.run_peak_c = s.temp_c

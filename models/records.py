@@ -71,7 +71,7 @@ class Run(msgspec.Struct, frozen=True, kw_only=True):
     pressure_trusted: bool
     outcome: Outcome
     confidence: float
-    """Probability that the air end turned, from what pressure, oil and hour meter say, 0-1."""
+    """Probability that the run is one, and that it began and ended within the errors below, 0-1."""
     start_error_s: float | None = None
     """The start lies at most about this far off. None: it ran when it was first heard of. [s]"""
     end_error_s: float = 0.0

@@ -15,6 +15,7 @@ from models.forecast import FEATURES, LATEST_MIN, Forecaster
 from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
+from models.run_confidence import load_run_confidence
 from models.silence import SILENCE_COLUMNS
 from models.soundness import SENSOR_COLUMNS
 from models.staleness import STALE_COLUMNS
@@ -138,7 +139,7 @@ def run(unit_id: str, row: Record) -> Run:
         wet=bool(row["wet"] > 0),
         pressure_trusted=bool(row["trusted"] > 0),
         outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
-        confidence=float(row["confidence"]),
+        confidence=load_run_confidence().probability(row),
         start_error_s=None if math.isnan(row["start_error_s"]) else float(row["start_error_s"]),
         end_error_s=float(row["end_error_s"]),
         inferred=bool(row["inferred"] > 0),

@@ -22,7 +22,7 @@ from models.delivered_air import (
 )
 from models.humidity import pressure_dew_point_c
 from models.run_edges import whole
-from models.run_evidence import run_confidence
+from models.run_evidence import describe_evidence
 from models.state import BIN_S, MARK_S, N_MARKS, Record
 
 LEAST_WATER_G = 1e-6
@@ -355,7 +355,7 @@ def describe_run(s: Record, row: Record) -> None:
     row.water_start_g = s.run_water_start_g
     row.water_end_g = s.water_g
     row.trusted = 1.0 if s.run_distrust_s == 0.0 else 0.0
-    row.confidence = run_confidence(s)
+    describe_evidence(s, row)
     row.start_error_s = s.start_error_s
     row.end_error_s = s.end_error_s
     row.inferred = s.run_inferred

@@ -15,6 +15,7 @@ from ingest.units_of_measure import S_PER_H
 from models import run_edges
 from models.compiled import kernel
 from models.run_edges import meter_counts
+from models.run_evidence import BLEW_DOWN, COOLED, FILLED, FOUND, GOES_ON, KEPT_HOT, SILENT, WARMED
 from models.signals import recent_mean_c
 from models.state import Record
 
@@ -71,6 +72,12 @@ SILENT_STEPS = 1.4
 """A meter that works steps once in its step; this leaves room for a stop and start between two steps."""
 BRIDGED_S = 3600.0
 """A silence longer than this is not bridged without a meter."""
+ROUNDED_S = 1.0
+"""Instants are told in whole seconds, by the truck and by the run."""
+FALL_SHARE = 0.5
+"""Half of the time from the last level pressure to the empty sump: the stop lies within it."""
+KNEE_S = 120.0
+"""A bend of the temperature is told from half-minute means, two on either side at least."""
 STOPPED_SHARE = 0.1
 """A meter may lag behind the wall clock by this part over a silence in which nothing stopped: a controller
 that was off for a restart counts nothing. [-]"""
@@ -86,12 +93,13 @@ def meter_silent(s: Record, t: float, dt: float) -> bool:
 
 
 @kernel
-def _begin(s: Record, t: float, start_t: float, error_s: float, confirmed: float) -> None:
+def _begin(s: Record, t: float, start_t: float, error_s: float, confirmed: float, how: float) -> None:
     s.running = 1.0
     whole_t = run_edges.whole(start_t, t)
     s.start_t = whole_t if math.isnan(s.stop_t) else max(whole_t, s.stop_t)
-    s.start_error_s = error_s
+    s.start_error_s = error_s + ROUNDED_S
     s.end_error_s = 0.0
+    s.start_how, s.end_how = how, GOES_ON
     s.confirmed = confirmed
     s.pressure_up = 0.0
     s.pending_t = s.under_t = math.nan
@@ -119,7 +127,7 @@ def _charged(s: Record, c: Record, t: float, dt: float, gained_h: float, before_
             return False
         s.run_rose = 1.0 if before_kpa < c.off_kpa else 0.0
         start_t, error_s = run_edges.start_in_silence(s, c, t, dt, gained_h)
-        _begin(s, t, start_t, error_s, 0.5 * s.run_rose)
+        _begin(s, t, start_t, error_s, 0.5 * s.run_rose, SILENT)
         return True
     if s.pressure_kpa >= s.floor_kpa + RISE_KPA:
         s.run_rose = 1.0
@@ -129,11 +137,11 @@ def _charged(s: Record, c: Record, t: float, dt: float, gained_h: float, before_
         # Long silent while the rest is told: a pressure that is sent when it changes, or refused at nothing.
         from_t = max(from_t, t - dt if t - dt > from_t + STOP_CONFIRM_S else to_t - c.gap_s)
         least_s, most_s = run_edges.turned_s(s, min(from_t, to_t), to_t, gained_h)
-        _begin(s, t, to_t - 0.5 * (least_s + most_s), 0.5 * (most_s - least_s), 0.5)
+        _begin(s, t, to_t - 0.5 * (least_s + most_s), 0.5 * (most_s - least_s), 0.5, FILLED)
         return True
     if math.isnan(s.stop_t) and math.isnan(s.start_t) and s.conflict_kind == 0.0:
         s.run_rose = 0.0
-        _begin(s, t, t, math.nan, 0.0)
+        _begin(s, t, t, math.nan, 0.0, FOUND)
         return True
     return False
 
@@ -157,7 +165,7 @@ def _warms(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_rose = 0.0
     seen_s = min(dt, age_s)
     start_t = s.valley_t + (0.5 * seen_s if dt > GLITCH_S else 0.0)
-    _begin(s, t, run_edges.start_by_meter(s, start_t), max(seen_s, 0.5 * STOP_CONFIRM_S), 1.0)
+    _begin(s, t, run_edges.start_by_meter(s, start_t), max(seen_s, STOP_CONFIRM_S), 1.0, WARMED)
     return True
 
 
@@ -171,7 +179,7 @@ def _kept_hot(s: Record, c: Record, t: float, dt: float) -> bool:
         return False
     s.run_rose = 0.0
     half_s = 0.5 * s.step_h * S_PER_H
-    _begin(s, t, s.series_t - half_s, half_s, 1.0)
+    _begin(s, t, s.series_t - half_s, half_s, 1.0, KEPT_HOT)
     return True
 
 
@@ -246,10 +254,12 @@ def _blown_down(s: Record, t: float, gained_h: float) -> None:
         to_t = s.fall_t
     least_s, most_s = run_edges.turned_s(s, from_t, to_t, gained_h)
     s.pending_t = from_t + 0.5 * (least_s + most_s)
-    s.end_error_s = 0.5 * (most_s - least_s)
+    # Tools that draw the sump down, and an unloader's bleed, blur where within the fall it stopped.
+    s.end_error_s = max(0.5 * (most_s - least_s), FALL_SHARE * (t - from_t)) + ROUNDED_S
     fell_t = run_edges.fall_began(s, t)
     if not math.isnan(fell_t):
         s.pending_t = min(max(fell_t, from_t), to_t)
+    s.end_how = BLEW_DOWN
     s.pending_c = s.smooth_c
     s.low_t = t
     s.low_dt = t - s.pressure_before_t
@@ -302,7 +312,8 @@ def _cooled(s: Record, c: Record, t: float, dt: float) -> float:
         return math.nan
     bent_t = run_edges.knee_t(s, s.start_t, t)
     end_t = s.peak_t if math.isnan(bent_t) else bent_t
-    s.end_error_s = max(dt, STOP_CONFIRM_S)
+    s.end_error_s = max(dt, KNEE_S)
+    s.end_how = COOLED
     return min(max(run_edges.end_by_meter(s, end_t), s.start_t), t)
 
 

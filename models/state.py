@@ -90,6 +90,7 @@ STATE = np.dtype(
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
         *_floats("pending_c", "under_t", "low_t", "low_dt", "start_error_s", "end_error_s"),
+        *_floats("start_how", "end_how"),
         *_floats("run_readings", "run_peak_c", "run_hot_s", "run_dry_s", "run_to_hot_t", "run_last_t"),
         *_floats(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
@@ -234,7 +235,11 @@ RUN_ROW = np.dtype(
         "water_end_g",
         "wet",
         "trusted",
-        "confidence",
+        "pressure_says",
+        "oil_says",
+        "meter_says",
+        "start_how",
+        "end_how",
         "start_error_s",
         "end_error_s",
         "inferred",
@@ -302,6 +307,8 @@ ZERO_AT_FIRST = frozenset(
         "run_low_s",
         "start_error_s",
         "end_error_s",
+        "start_how",
+        "end_how",
         "mark_head",
         "start_water_g",
         "start_low_g",

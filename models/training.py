@@ -35,6 +35,8 @@ from models.novelty_training import train_novelty
 from models.parameters import Parameters
 from models.patterns import LEARNT
 from models.records import Pattern
+from models.run_confidence import save_run_confidence
+from models.run_confidence_training import RunTable, fit_run_confidence, run_table
 from models.skops_file import data_fingerprint, versions
 from models.state import WARMING, Record
 
@@ -99,6 +101,7 @@ class Tables:
 
     of: dict[Pattern, Table]
     forecast: ForecastTable
+    runs: RunTable
 
 
 def unit_rows(unit: FleetUnit, parameters: Parameters) -> Record:
@@ -206,9 +209,9 @@ def forecast_tables(unit: FleetUnit, rows: Record, parameters: Parameters, group
 
 def _simulated(index: int, *, seed: int, days: int, kind: str, parameters: Parameters) -> Tables:
     unit = fleet_unit(seed, index, days=days, kind=kind, keep_truth=True)
-    rows = unit_rows(unit, parameters)
+    runs, rows = decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)
     forecast = forecast_tables(unit, rows, parameters, index)
-    return Tables(of=labelled(unit, rows, index), forecast=forecast)
+    return Tables(of=labelled(unit, rows, index), forecast=forecast, runs=run_table(unit, runs))
 
 
 def simulated_tables(
@@ -231,6 +234,7 @@ def simulated_tables(
     return Tables(
         of={pattern: Table.joined(part.of[pattern] for part in parts) for pattern in LEARNT},
         forecast=ForecastTable.joined(part.forecast for part in parts),
+        runs=RunTable.joined(part.runs for part in parts),
     )
 
 
@@ -269,6 +273,7 @@ def train(
     for model in models.of.values():
         save_model(model, folder)
     save_forecaster(models.forecast, folder)
+    save_run_confidence(fit_run_confidence(tables.runs, seed=seed), folder)
     for novelty in models.novel.values():
         save_novelty(novelty, folder)
     return models

@@ -30,6 +30,7 @@ SIMULATION = frozenset(
 MAY_SIMULATE = SIMULATION | {
     "models.forecast_training",
     "models.novelty_training",
+    "models.run_confidence_training",
     "models.training",
     "models.evaluation",
     "models.evaluation_faults",

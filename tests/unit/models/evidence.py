@@ -40,6 +40,8 @@ QUIET = UnitEvidence(
         hot_invented=0,
         to_hot_error_min=NONE,
         delivered_ratio=NONE,
+        confidence=NONE,
+        within=np.zeros(0, np.bool_),
     ),
     water=Water(
         true_g=NONE,

@@ -41,6 +41,18 @@ def test_air_error_and_calibration_by_hand() -> None:
     assert first(grid, "without air temperature sent")["bias [K]"] == -1.0
 
 
+def test_how_sure_runs_were_said_to_be_by_hand() -> None:
+    one = dataclasses.replace(
+        QUIET.runs, confidence=np.array([0.96, 0.98, 0.4]), within=np.array([True, True, False])
+    )
+    other = dataclasses.replace(QUIET.runs, confidence=np.array([0.97]), within=np.array([False]))
+    grid = physics.run_confidence([unit(runs=one), unit("b", runs=other)])
+    assert [row[:2] for row in grid.rows] == [("all", 4), ("0% to 50%", 1), ("95% to 100%", 3)]
+    row = first(grid, "95% to 100%")
+    assert row["mean of what was said"] == pytest.approx((0.96 + 0.98 + 0.97) / 3.0)
+    assert row["true and within their errors"] == pytest.approx(2.0 / 3.0)
+
+
 def test_runs_by_hand_and_by_sampling() -> None:
     fine = dataclasses.replace(
         QUIET.runs,
