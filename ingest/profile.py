@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import msgspec
 
+LOWEST_ALTITUDE_M, HIGHEST_ALTITUDE_M = -2000.0, 11_000.0
+"""Where the standard atmosphere's troposphere holds (ISO 2533): beyond, no air pressure is known."""
+
 
 class UnitProfile(msgspec.Struct, frozen=True, kw_only=True):
     """One unit's nameplate, site and owner."""
@@ -33,3 +36,17 @@ class UnitProfile(msgspec.Struct, frozen=True, kw_only=True):
     """IANA time zone of the yard: local times in e-mails and on the board."""
     provisional: bool = False
     """Registered by itself when it first spoke; nobody has confirmed the ratings yet."""
+
+    def __post_init__(self) -> None:
+        """Refuse a site without a known air pressure.
+
+        Raises
+        ------
+        ValueError
+            If the altitude is outside -2000..11000 m.
+        """
+        if not LOWEST_ALTITUDE_M <= self.altitude_m <= HIGHEST_ALTITUDE_M:
+            raise ValueError(
+                f"unit {self.unit_id!r}: altitude_m {self.altitude_m!r} is outside "
+                f"{LOWEST_ALTITUDE_M:.0f}..{HIGHEST_ALTITUDE_M:.0f} m, where air pressure is known"
+            )

@@ -28,7 +28,7 @@ from models import (
 from models.compiled import kernel
 from models.conflict import RESOLVED, watch_pressure
 from models.features import S_PER_DAY, pressure_row, run_row, warming_row
-from models.humidity import pressure_dew_point_c
+from models.humidity import pressure_dew_point_c, required_temp_c
 from models.machine_watch import at_rest, begin_run, end_run, watch_run
 from models.run_evidence import SILENT
 from models.silence import limit_s, note_gap, silence_row
@@ -394,7 +394,7 @@ def _write_trace(s: Record, c: Record, i: int, columns: FloatArray) -> None:
             c.ambient_abs_kpa * PA_PER_KPA,
             (c.ambient_abs_kpa + c.assumed_kpa) * PA_PER_KPA,
         )
-        required_c = c.floor_c if math.isnan(dew_c) else max(dew_c + c.margin_k, c.floor_c)
+        required_c = required_temp_c(dew_c, c.margin_k, c.floor_c)
     columns[0, i] = 1.0 if on else 0.0
     columns[1, i] = s.now_hot if on else 0.0
     columns[2, i] = s.pressure_trusted

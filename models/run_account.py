@@ -20,7 +20,7 @@ from models.delivered_air import (
     rise_fraction,
     valve_fraction,
 )
-from models.humidity import pressure_dew_point_c
+from models.humidity import pressure_dew_point_c, required_temp_c
 from models.run_edges import whole
 from models.run_evidence import describe_evidence
 from models.state import BIN_S, MARK_S, N_MARKS, Record
@@ -203,9 +203,9 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     _carry(s, c, 0.5 * (temp_c + s.run_last_c), dt)
     sump_pa = (c.ambient_abs_kpa + s.run_kpa) * PA_PER_KPA
     dew_c = pressure_dew_point_c(s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
-    required_c = c.floor_c if math.isnan(dew_c) else max(dew_c + c.margin_k, c.floor_c)
+    required_c = required_temp_c(dew_c, c.margin_k, c.floor_c)
     driest_c = pressure_dew_point_c(s.vapour_low_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
-    s.now_least_c = c.floor_c if math.isnan(driest_c) else max(driest_c + c.margin_k, c.floor_c)
+    s.now_least_c = required_temp_c(driest_c, c.margin_k, c.floor_c)
     s.run_last_t = t
     s.run_last_c = temp_c
     s.run_readings += 1.0

