@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from models.compiled import kernel
+from models.runs import COOLED_S
 from models.state import (
     HIGH_WHILE_STOPPED,
     LOW_WHILE_RUNNING,
@@ -47,7 +48,8 @@ def _kind(s: Record, c: Record, t: float) -> float:
         if t - s.start_t < FILL_S or s.confirmed < 1.0 or not math.isnan(s.pending_t):
             return NO_CONFLICT
         if s.pressure_kpa < c.on_kpa:
-            return LOW_WHILE_RUNNING
+            # Oil that cools, and no step of the meter since: what is not seen to turn contradicts nothing.
+            return LOW_WHILE_RUNNING if t - s.peak_t <= COOLED_S else NO_CONFLICT
         if s.climbing > 0.0 and t - s.start_t > CREEP_S and s.pressure_kpa < CREEPING_RATIO * c.max_kpa:
             return SLOW_TO_FOLLOW
         unmoved = s.anchor_t < s.start_t and abs(s.pressure_kpa - s.before_start_kpa) < STUCK_KPA

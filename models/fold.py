@@ -113,11 +113,11 @@ def _breathe(
 
 
 @kernel
-def _meter_keeps_silent(s: Record, dt: float, gained_h: float) -> None:
+def _meter_keeps_silent(s: Record, t: float, dt: float, gained_h: float) -> None:
     """A meter that does not step through a run that pressure and warming both show is not to be believed."""
     if gained_h > 0.0:
         s.meter_silent_s = 0.0
-    elif s.pressure_up > 0.0 and s.confirmed > 0.0 and math.isnan(s.pending_t):
+    elif s.pressure_up > 0.0 and t == s.pressure_t and s.confirmed > 0.0 and math.isnan(s.pending_t):
         s.meter_silent_s += dt
         if s.meter_silent_s > 3.0 * s.step_h * 3600.0 + 900.0 and s.smooth_c > s.start_temp_c + 2.0:
             s.meter_belief = 0.0
@@ -148,7 +148,7 @@ def _forecast_due(s: Record, t: float) -> bool:
 @kernel
 def _run_on(s: Record, c: Record, t: float, dt: float, gained_h: float, rows: Record, n_rows: int) -> int:
     """Carry the run in hand over this reading; the number of decision rows written so far."""
-    _meter_keeps_silent(s, dt, gained_h)
+    _meter_keeps_silent(s, t, dt, gained_h)
     if run_account.turn(s, c, t, t - s.run_last_t):
         mark(s, t, GOT_HOT, s.start_t, rows[n_rows])
         n_rows += 1
@@ -164,7 +164,7 @@ def _stand(
     s: Record, c: Record, t: float, dt: float, gained_h: float, run_rows: Record, rows: Record, n: IntArray
 ) -> None:
     """A reading of a unit that stands: was there a run that nobody saw, does the meter count the engine's?"""
-    if not hidden_run.shows(s, c, dt, gained_h):
+    if not hidden_run.shows(s, c, t, dt, gained_h):
         runs.note_idle_hours(s, t, dt, gained_h)
         return
     if hidden_run.credit(s, c, t, dt, gained_h, run_rows[n[0]]):

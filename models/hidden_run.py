@@ -32,19 +32,23 @@ PIECES = 16
 
 
 @kernel
-def shows(s: Record, c: Record, dt: float, gained_h: float) -> bool:
-    """Whether the meter's gain over the last `dt` seconds proves a run that nothing else showed."""
+def shows(s: Record, c: Record, t: float, dt: float, gained_h: float) -> bool:
+    """Whether the meter's gain over the last `dt` seconds proves a run that nothing else showed.
+
+    What may still turn is no hidden run: its start is found with the next reading.
+    """
     if gained_h <= 0.0 or dt <= GLITCH_S or not run_edges.meter_counts(s):
         return False
     if dt > c.gap_s:
         return True
-    return bool(s.temp_c - s.temp_before_c >= WARMED_K)
+    _, most_s = run_edges.turned_s(s, t - dt, t, gained_h)
+    return bool(most_s < dt and s.temp_c - s.temp_before_c >= WARMED_K)
 
 
 @kernel
 def began_and_ended(s: Record, c: Record, t: float, dt: float, gained_h: float) -> bool:
     """Whether it is over by now: the meter says so, and the pressure that the sump is empty."""
-    if s.pressure_trusted < 1.0 or not s.pressure_kpa < c.off_kpa or not shows(s, c, dt, gained_h):
+    if s.pressure_trusted < 1.0 or not s.pressure_kpa < c.off_kpa or not shows(s, c, t, dt, gained_h):
         return False
     _, most_s = run_edges.turned_s(s, t - dt, t, gained_h)
     return most_s < dt

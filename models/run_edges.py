@@ -108,7 +108,8 @@ def end_in_silence(s: Record, t: float, silent_s: float, gained_h: float, still_
         least_s = 0.0
     on_s = 0.5 * (least_s + most_s)
     if most_s - least_s >= silent_s:
-        stood_s = cooling_s(s)
+        # A meter that goes on later tells of other runs too, and they may have left the warmth that is there.
+        stood_s = math.nan if gained_h > 0.0 and meter_counts(s) else cooling_s(s)
         on_s = 0.0 if math.isnan(stood_s) else max(silent_s - stood_s, 0.0)
     s.end_error_s = max(most_s - on_s, on_s - least_s)
     return from_t + on_s

@@ -16,7 +16,8 @@ from models import run_edges
 from models.compiled import kernel
 from models.run_edges import meter_counts
 from models.run_evidence import BLEW_DOWN, COOLED, FILLED, FOUND, GOES_ON, KEPT_HOT, SILENT, WARMED
-from models.signals import recent_mean_c
+from models.senses_pressure import NO_ICE_C
+from models.signals import FORGET_S, recent_mean_c
 from models.state import Record
 
 RISE_KPA = 60.0
@@ -199,7 +200,9 @@ def note_idle_hours(s: Record, t: float, dt: float, gained_h: float) -> None:
     if gained_h > 0.0 and not math.isnan(s.stop_t) and t - s.stop_t < FRESH_S:
         return
     warming = s.smooth_c - s.valley_c >= 0.5 * WARMING_K
-    if gained_h > 0.0 and not warming and not steadily_hot(s, t, dt):
+    # One step alone may be what many a short run has left: an engine's hours come step upon step.
+    goes_on = s.step_before_t >= s.series_t
+    if gained_h > 0.0 and goes_on and not warming and not steadily_hot(s, t, dt):
         s.idle_h += gained_h
 
 
@@ -301,13 +304,20 @@ def _cooled(s: Record, c: Record, t: float, dt: float) -> float:
     """The stop of a run that no pressure ends: oil that goes on cooling, and a meter that keeps silent."""
     drop_k = s.peak_c - s.smooth_c
     falling_s = t - s.peak_t
-    charged = s.pressure_kpa > c.on_kpa
+    charged = s.pressure_kpa > c.on_kpa and t - s.pressure_t <= FORGET_S
     alive = charged and t - s.anchor_t < ALIVE_S
-    if meter_counts(s) and not math.isnan(s.step_t):
-        needed_k = COOLED_ALIVE_K if alive else (COOLED_K if charged else 0.0)
+    if meter_counts(s):
+        # How finely it steps is not known before its first step.
+        needed_k = COOLED_K if charged or math.isnan(s.step_t) else 0.0
+        needed_k = COOLED_ALIVE_K if alive else needed_k
         over = meter_silent(s, t, dt) and falling_s >= COOLED_S and drop_k >= needed_k
     else:
-        over = not alive and drop_k >= COOLED_NO_METER_K and falling_s >= COOLED_NO_METER_S
+        # Oil that is hardly warmer than its air has not so far to fall.
+        needed_k = min(max(0.5 * (s.peak_c - s.ambient_c), SETTLED_K), COOLED_NO_METER_K)
+        over = not alive and drop_k >= needed_k and falling_s >= COOLED_NO_METER_S
+    empty = s.pressure_up == 0.0 and s.pressure_kpa < c.off_kpa and s.pressure_trusted > 0.0
+    if empty and s.ambient_c > NO_ICE_C:
+        over = over or (falling_s >= COOLED_S and drop_k >= SETTLED_K)
     if not over:
         return math.nan
     bent_t = run_edges.knee_t(s, s.start_t, t)

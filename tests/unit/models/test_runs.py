@@ -10,12 +10,16 @@ import pytest
 
 from ingest.quality import Quality
 from ingest.reading import FloatArray, Readings
+from models import engine
+from models.fleets import fleet_unit
 from models.plant import Truth
 from models.records import Pattern
 from models.sensors import SensorFault, SensorFaultKind
+from models.training import as_judged_at_the_door
 from tests.unit.models.histories import (
     DAY_S,
     MONDAY_MS,
+    PARAMETERS,
     QUIET,
     Folded,
     by_hand,
@@ -297,3 +301,38 @@ def test_lone_spikes_of_a_parked_unit_make_no_run(every_s: int, spike_k: float) 
     temp_c = np.full(n, 16.0)
     temp_c[n // 4 :: n // 4] += spike_k
     assert fold(by_hand(np.arange(n) * every_s, temp_c=temp_c)).runs == []
+
+
+@pytest.mark.parametrize("step_h", [0.01, 0.05, 0.1])
+@pytest.mark.parametrize("air_c", [15.0, -15.0])
+def test_a_first_short_run_seldom_read_comes_to_an_end(step_h: float, air_c: float) -> None:
+    """Ninety seconds between two readings, the meter never seen to step before: not hours, and no ice."""
+    for phase_h in np.arange(10) * 30.0 / 3600.0:
+        short = machine_history([(4.0 + phase_h, 1.5, 0.8)], air_c=air_c, hours=12.0)
+        found = fold(observed(short, dataclasses.replace(QUIET, every_s=300, hours_step_h=step_h)))
+        assert all(end - start <= 90.0 + 600.0 for start, end in spans(found))
+        assert not found.findings
+
+
+def test_short_runs_in_deep_frost_leave_the_meter_believed() -> None:
+    """Each leaves a lone step and a little warmth; a meter disbelieved for it would let a run stay open."""
+    runs = [(1.0 + 1.5 * i, 1.0 + 0.2 * (i % 3), 0.8) for i in range(12)]
+    frosty = machine_history(runs, air_c=-25.0, hours=20.0)
+    iced = observed(frosty, dataclasses.replace(QUIET, hours_step_h=0.05))
+    iced = dataclasses.replace(iced, pressure_kpa=np.zeros(len(iced)))
+    found = spans(fold(iced))
+    assert found
+    assert all(end - start <= 600.0 for start, end in found)
+
+
+@pytest.mark.parametrize("index", [139, 277, 386])
+def test_no_run_stays_open_or_falls_apart_where_pressure_fails(index: int) -> None:
+    """Units whose sensor ices or dies charged, and whose meter steps coarsely or is read once a minute."""
+    unit = fleet_unit(20260101, index, days=30)
+    found, _ = engine.decision_rows(as_judged_at_the_door(unit.readings), unit.profile, PARAMETERS)
+    offset_s = unit.start_at_ms / 1000.0 + unit.spec.instruments.clock_offset_s
+    true = np.array([(run.start_s, run.end_s) for run in unit.runs])
+    nearest = np.abs(true[:, 0] - (found["start_t"] - offset_s)[:, None]).argmin(axis=1)
+    lasted_s = true[nearest, 1] - true[nearest, 0]
+    assert len(set(nearest.tolist())) == len(found)
+    assert np.all(found["end_t"] - found["start_t"] <= lasted_s + 900.0)
