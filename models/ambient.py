@@ -17,6 +17,8 @@ from models.air_filter import AIR, SWING, VAPOUR
 from models.compiled import kernel
 from models.day_shape import cosine, day_shape, soaked_lag
 from models.humidity import vapour_pressure_pa
+from models.saturation import saturation_pressure_pa
+from models.soundness import RH, SOUND
 from models.state import N_AIR, Record
 
 STEP_S = 60.0
@@ -31,17 +33,31 @@ VAPOUR_PER_S = 0.003 / S_PER_H
 DEW_PER_S = 0.012 / S_PER_H
 """In the hours after fog or dew, which comes back into the air by nobody knows how much: 11 % in an hour."""
 NOON_HOUR = 12.0
+MEAN_SUN = 1.0 / math.pi
+"""Of a sun that shines as the positive half of a cosine, on average over a day. [-]"""
+LONG_S = 6.0 * S_PER_H
+"""A silence that spans day and night, or part of both."""
+LEAST_RH_PCT = 3.0
+"""Drier air than this no capacitive sensor tells apart; its logarithm would run away."""
 SENSOR_VAR_K2 = 1.0
 """Of a discharge sensor's error, which no number of readings takes away: 1 K."""
 MEASURED_VAR_K2 = 0.25
 """The same of an ambient sensor."""
 FIRST_VAR_K2 = 25.0
-DEFAULT_RH_PCT = 60.0
+DEFAULT_RH_PCT, UNKNOWN_RH_ERROR_PCT = 60.0, 20.0
+"""Where no humidity is known, and its standard deviation (assumption: temperate and coastal climates have 40
+to 80 % on average). Deserts are drier: what is told there is too wet, and asks for more heat than needed."""
+HIGHEST_DEW_POINT_C = 35.0
+"""Of any air on record (WMO climate archive, from memory): no assumed humidity makes more vapour."""
+RH_FRESH_S, RH_FADES_S = S_PER_H, 4.0 * S_PER_H
+"""So long a humidity stands for the air of now; then what it told of the vapour loses weight against what is
+assumed without any, for fronts and dew come within hours (assumption)."""
+SMOOTHING_S = 900.0
+"""Over which humidity is smoothed."""
 RH_ERROR_PCT = 3.0
 """Of a capacitive sensor in the field (common practice)."""
 RH_USUAL_S, RH_ERROR_LASTS_S = 12.0 * S_PER_H, 6.0 * S_PER_H
 """Over which the usual humidity is taken; how long a dry or a damp part of the day lasts."""
-UNKNOWN_RH_ERROR_PCT = 20.0
 FOG_PCT = 96.0
 """From here on water falls out of the air, and humidity no longer tells its temperature."""
 DEWY_S = 6.0 * S_PER_H
@@ -67,16 +83,18 @@ def drift(s: Record, c: Record, t: float) -> None:
     """Carry the estimate forward to `t`."""
     since_s = t - s.ambient_t
     # A silence of days has its nights too: on average a third of full daylight.
-    sun = 0.32 if since_s > 6.0 * S_PER_H else max(cosine(c, t, NOON_HOUR, 1.0), 0.0)
+    sun = MEAN_SUN if since_s > LONG_S else max(cosine(c, t, NOON_HOUR, 1.0), 0.0)
     wander_k2_s = NIGHT_K2_PER_S + DAY_K2_PER_S * sun
     s.near_part += (1.0 - math.exp(-since_s / ENGINE_S)) * ((s.running > 0.0) - s.near_part)
     vapour_s = DEW_PER_S if t - s.fog_t < DEWY_S else VAPOUR_PER_S
     air_filter.carry(s, day_shape(c, t) - day_shape(c, s.ambient_t), wander_k2_s, vapour_s, since_s)
-    if not math.isnan(s.rh_pct):
-        before = s.rh_smooth
-        part = 1.0 - math.exp(-since_s / 900.0)
-        s.rh_smooth = s.rh_pct if math.isnan(before) else before + part * (s.rh_pct - before)
-        _hear_humidity(s, c, since_s)
+    if rh_stands(s, t):
+        _smooth_humidity(s, t)
+        _hear_humidity(s, c, t - s.rh_told_t)
+        s.rh_told_t = t
+    elif s.sensor_fault[RH] != SOUND:
+        # What a sensor that is not sound has told of the vapour is worth nothing.
+        s.vapour_ln = s.rh_smooth = s.rh_vapour_ln = math.nan
     tell(s)
     s.ambient_t = t
     if s.ambient_c <= 1.0:
@@ -89,9 +107,23 @@ def drift(s: Record, c: Record, t: float) -> None:
 
 
 @kernel
+def rh_stands(s: Record, t: float) -> bool:
+    """Whether the newest humidity is one of now, from a sensor that is taken to be sound."""
+    return bool(t - s.rh_t <= RH_FRESH_S and s.sensor_fault[RH] == SOUND)
+
+
+@kernel
+def _smooth_humidity(s: Record, t: float) -> None:
+    if math.isnan(s.rh_smooth) or math.isnan(s.rh_told_t):
+        s.rh_smooth, s.rh_told_t = s.rh_pct, s.ambient_t
+        return
+    s.rh_smooth += (1.0 - math.exp(-(t - s.rh_told_t) / SMOOTHING_S)) * (s.rh_pct - s.rh_smooth)
+
+
+@kernel
 def _hear_humidity(s: Record, c: Record, since_s: float) -> None:
     """Humidity less what the vapour kept in mind makes of the air's temperature."""
-    rh_pct = max(s.rh_smooth, 3.0)
+    rh_pct = max(s.rh_smooth, LEAST_RH_PCT)
     over_water = c.rh_over_water > 0.0
     expected_ln = math.log(vapour_pressure_pa(s.ambient_c, rh_pct, over_water))
     warmer_ln = math.log(vapour_pressure_pa(s.ambient_c + 1.0, rh_pct, over_water))
@@ -113,12 +145,12 @@ def _hear_humidity(s: Record, c: Record, since_s: float) -> None:
     moved = math.log(rh_pct) - s.place_ln
     # Smoothed over a quarter of an hour, minutes share their noise; steps of a percent are noise too.
     error = 1.0 / rh_pct
-    noise = error * error * max(900.0 / max(since_s, 60.0), 1.0)
+    noise = error * error * max(SMOOTHING_S / max(since_s, STEP_S), 1.0)
     # A sensor that reads some percent too high does so by a larger part of dry air than of damp air: what the
     # vapour took in at the usual humidity is off by the difference, for as long as the air stays so.
     s.rh_part += (1.0 - math.exp(-since_s / RH_USUAL_S)) * (1.0 / rh_pct - s.rh_part)
     offset = RH_ERROR_PCT * (1.0 / rh_pct - s.rh_part)
-    noise += offset * offset * max(RH_ERROR_LASTS_S / max(since_s, 60.0), 1.0)
+    noise += offset * offset * max(RH_ERROR_LASTS_S / max(since_s, STEP_S), 1.0)
     offset_k = offset / per_k
     if abs(moved) > SUDDEN:
         moved_k = moved / per_k
@@ -156,15 +188,42 @@ def hear_sensor(s: Record, ambient_c: float) -> None:
 
 @kernel
 def take_vapour(s: Record, c: Record) -> None:
-    """Vapour pressure of the intake air, and the bounds that `BOUNDS` standard deviations leave."""
-    known = not math.isnan(s.rh_smooth)
-    rh_pct = min(max(s.rh_smooth, 1.0), 100.0) if known else DEFAULT_RH_PCT
-    rh_error_pct = RH_ERROR_PCT if known else UNKNOWN_RH_ERROR_PCT
+    """Vapour pressure of the intake air, and the bounds that `BOUNDS` standard deviations leave.
+
+    A humidity that has grown old is a mixture: of the vapour that it told, and of what is assumed without.
+    """
     over_water = c.rh_over_water > 0.0
-    s.vapour_pa = vapour_pressure_pa(s.ambient_c, rh_pct, over_water)
-    warmer_ln = math.log(vapour_pressure_pa(s.ambient_c + 1.0, rh_pct, over_water) / s.vapour_pa)
-    from_air = warmer_ln * math.sqrt(s.ambient_var)
-    from_rh = rh_error_pct / max(rh_pct, 5.0)
-    off = math.exp(BOUNDS * math.sqrt(from_air * from_air + from_rh * from_rh))
+    t = s.ambient_t
+    if rh_stands(s, t):
+        if math.isnan(s.rh_smooth):
+            s.rh_smooth = s.rh_pct
+        rh_pct = min(max(s.rh_smooth, 1.0), 100.0)
+        s.vapour_pa = vapour_pressure_pa(s.ambient_c, rh_pct, over_water)
+        s.rh_vapour_ln = math.log(s.vapour_pa)
+        off = math.exp(BOUNDS * math.sqrt(_vapour_var(s, over_water, RH_ERROR_PCT / max(rh_pct, 5.0))))
+        s.vapour_high_pa = s.vapour_pa * off
+    else:
+        wettest_pa = saturation_pressure_pa(HIGHEST_DEW_POINT_C)
+        assumed_pa = min(vapour_pressure_pa(s.ambient_c, DEFAULT_RH_PCT, over_water), wettest_pa)
+        assumed_ln = math.log(assumed_pa)
+        var = _vapour_var(s, over_water, UNKNOWN_RH_ERROR_PCT / DEFAULT_RH_PCT)
+        told_ln, weight = s.rh_vapour_ln, 0.0
+        if not math.isnan(told_ln):
+            old_s = max(t - s.rh_t - RH_FRESH_S, 0.0)
+            weight = math.exp(-old_s / RH_FADES_S)
+            apart = told_ln - assumed_ln
+            told_var = s.air_p[VAPOUR, VAPOUR] + VAPOUR_PER_S * old_s
+            var = weight * told_var + (1.0 - weight) * (var + weight * apart * apart)
+            assumed_ln += weight * apart
+        s.vapour_pa = math.exp(assumed_ln)
+        off = math.exp(BOUNDS * math.sqrt(var))
+        s.vapour_high_pa = min(s.vapour_pa * off, max(s.vapour_pa, wettest_pa))
     s.vapour_low_pa = s.vapour_pa / off
-    s.vapour_high_pa = s.vapour_pa * off
+
+
+@kernel
+def _vapour_var(s: Record, over_water: bool, from_rh: float) -> float:
+    """Of the logarithm of a vapour pressure that is made of a humidity and the air's temperature."""
+    here_pa = vapour_pressure_pa(s.ambient_c, 50.0, over_water)
+    per_k = math.log(vapour_pressure_pa(s.ambient_c + 1.0, 50.0, over_water) / here_pa)
+    return float(per_k * per_k * s.ambient_var + from_rh * from_rh)

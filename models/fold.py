@@ -96,7 +96,6 @@ def _breathe(
         ambient.first_guess(s, c, t)
         if not math.isnan(ambient_c):
             ambient.hear_sensor(s, ambient_c)
-        s.rh_smooth = s.rh_pct
         ambient.take_vapour(s, c)
     fresh = t - s.ambient_t >= ambient.STEP_S
     if fresh:
@@ -298,7 +297,7 @@ def _fold_one(
     before_kpa = s.pressure_kpa
     gained_h = 0.0
     if not math.isnan(rh_pct):
-        s.rh_pct = rh_pct
+        s.rh_pct, s.rh_t = rh_pct, t
     if pressure_new:
         signals.take_pressure(s, t, pressure_kpa)
     if not math.isnan(hours):

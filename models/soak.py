@@ -30,6 +30,18 @@ FAR_OFF = 16.0
 UNSEEN_RUN = 9.0
 """A unit met so much warmer than it should be, in variances, has run for minutes that its meter hides."""
 GIVES_WAY_K2 = 4.0
+"""What one observation that can't be believed adds to the air's variance: two kelvins (assumption)."""
+HOTTEST_SOAKED_C = 58.0
+"""Warmer than the hottest air on record, 56.7 degC (WMO climate archive, from memory), no soaked unit is
+but for a kelvin of its sensor."""
+WARM_C, OVERNIGHT_S = 45.0, 10.0 * S_PER_H
+"""A unit this warm may be one that cools still; after a night it is as warm as its air (assumption)."""
+LITTLE_KNOWN = 0.5
+"""Of the variance where nothing is known: from here on the air has not been learnt yet. [-]"""
+LEFT_OVER_VAR = 0.06
+"""Variance of what a run has left, in parts of its square at the slowest cooling: a quarter. [-]"""
+SHARED_HALF = 0.5
+"""Of a soak's doubt that the next one shares: the place stays, the weather does not (assumption). [-]"""
 MODEL_ERROR = 0.2
 """Part of what a unit stands above its air that one time constant does not explain. [-]"""
 FLAT_SHARE = 0.25
@@ -50,7 +62,7 @@ def after_silence(s: Record, c: Record, t: float, silent_s: float, ran: bool) ->
 
     A run that nobody saw (`ran`: the meter shows one) may have left it warmer, and nothing makes it colder.
     """
-    if silent_s < 2.0 * S_PER_H or s.temp_c > 45.0:
+    if silent_s < (OVERNIGHT_S if s.temp_c > WARM_C else 2.0 * S_PER_H) or s.temp_c > HOTTEST_SOAKED_C:
         return
     left_k = 0.0
     doubt_k = 0.0
@@ -62,13 +74,18 @@ def after_silence(s: Record, c: Record, t: float, silent_s: float, ran: bool) ->
     lag_k = lag * s.swing_k
     # The lag grows about as the time constant does; what is left of the heat as it is long.
     on_cooling = left_k * (t - s.stop_t) / s.cooling_s - lag_k if left_k > 0.0 else -lag_k
-    shared_k2 = MODEL_ERROR * MODEL_ERROR * lag_k * lag_k + 0.06 * doubt_k * doubt_k
+    shared_k2 = MODEL_ERROR * MODEL_ERROR * lag_k * lag_k + LEFT_OVER_VAR * doubt_k * doubt_k
     off_k = s.temp_c - left_k + lag_k - s.ambient_c
     noise_k2 = 1.0 + shared_k2
-    if off_k > 0.0 and (ran or off_k * off_k > UNSEEN_RUN * (s.ambient_var + noise_k2)):
+    warmer = off_k > 0.0 and (ran or off_k * off_k > UNSEEN_RUN * (s.ambient_var + noise_k2))
+    if warmer and (ran or s.ambient_var < LITTLE_KNOWN * air_filter.AT_FIRST[AIR]):
         s.air_p[AIR, AIR] += GIVES_WAY_K2
         return
-    _observe(s, -lag, on_cooling, off_k, noise_k2, 0.5 * shared_k2)
+    if warmer:
+        # Nothing is known yet that it could contradict: a desert's air is more than three deviations from the
+        # first guess. Taken as no surprise, so that the next soak can still correct it.
+        noise_k2 = max(off_k * off_k / UNSEEN_RUN, noise_k2)
+    _observe(s, -lag, on_cooling, off_k, noise_k2, SHARED_HALF * shared_k2)
 
 
 @kernel

@@ -8,7 +8,7 @@ import numpy as np
 
 from ingest.profile import UnitProfile
 from ingest.units_of_measure import PA_PER_KPA
-from models import doubts, moisture, row_records
+from models import ambient, doubts, moisture, row_records
 from models.artefact import PatternModels
 from models.features import warming_row
 from models.fold import EARLIEST_FORECAST_S
@@ -46,7 +46,7 @@ def status(
         hours=float(s["hours"]),
         ambient_temp_c=float(s["ambient_c"]),
         ambient_error_k=float(np.sqrt(s["ambient_var"])),
-        ambient_rh_pct=float(s["rh_pct"]),
+        ambient_rh_pct=float(s["rh_pct"]) if ambient.rh_stands(s, s["t"]) else math.nan,
         water_g=float(s["water_g"]),
         water_low_g=float(s["water_low_g"]),
         water_high_g=float(s["water_high_g"]),

@@ -53,6 +53,9 @@ BLOWN_DOWN_FRACTION, CHARGED_FRACTION = 0.10, 0.14
 """Of the rated pressure: below the one a sump has blown down, above the other it is charged. Restart is
 permitted below 35-100 kPa, and an unloaded sump keeps 30-60 psi, 207 kPa at least (common practice): between
 the two only a fall that was watched tells a stop. [-]"""
+ASSUMED_FRACTION = 0.95
+"""Of the rated pressure: where a sump works whose pressure can't be told (assumption: just under the
+control band, which is 70 kPa wide by common practice). [-]"""
 
 
 def _floats(*names: str) -> list[tuple[str, str]]:
@@ -63,7 +66,9 @@ STATE = np.dtype(
     [
         *_floats("t", "first_t"),
         # Newest usable value of each signal, and when it came.
-        *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t", "rh_pct"),
+        *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t"),
+        # Humidity: newest value, when it came, when the air was last told it, and the vapour that it made.
+        *_floats("rh_pct", "rh_t", "rh_told_t", "rh_vapour_ln"),
         *_floats("raw_c", "raw_before_c", "raw_t"),
         *_floats("seen_c", "seen_kpa", "seen_h", "seen_rh", "changed_t"),
         # Smoothed temperature, its recent low and high with their times.
@@ -390,7 +395,7 @@ def constants(profile: UnitProfile, parameters: Parameters) -> Record:
         "off_kpa": BLOWN_DOWN_FRACTION * profile.max_pressure_kpa,
         "on_kpa": CHARGED_FRACTION * profile.max_pressure_kpa,
         "working_kpa": parameters.working_pressure_fraction * profile.min_pressure_valve_kpa,
-        "assumed_kpa": 0.95 * profile.max_pressure_kpa,
+        "assumed_kpa": ASSUMED_FRACTION * profile.max_pressure_kpa,
         "ambient_abs_kpa": standard_pressure_kpa(profile.altitude_m),
         "rated_m3_s": _free_air_cfm(profile) * M3_S_PER_CFM,
         "oil_g": oil_g,

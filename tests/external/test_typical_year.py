@@ -100,6 +100,7 @@ def _carried_through_the_day(name, *, humid):
     air_c, air_pct = np.interp(at_s, hourly_s, temp_c), np.interp(at_s, hourly_s, rh_pct)
     s["temp_c"], s["first_t"] = air_c[0], 0.0
     s["rh_pct"] = s["rh_smooth"] = air_pct[0] if humid else np.nan
+    s["rh_t"] = np.inf if humid else np.nan
     ambient.first_guess(s, const, at_s[0])
     errors = []
     for at, true_c, true_pct in zip(at_s, air_c, air_pct, strict=True):

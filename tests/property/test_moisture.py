@@ -40,6 +40,7 @@ def sump(
 ) -> Record:
     s = fresh_state()[0]
     s["ambient_c"], s["ambient_var"], s["rh_smooth"] = air_c, 0.25, rh_pct
+    s["rh_pct"], s["rh_t"], s["ambient_t"] = rh_pct, 0.0, 0.0
     s["water_g"], s["water_low_g"], s["water_high_g"] = water_g, low_g, high_g
     for name in ("run_in_g", "run_out_g", "run_over_g", "run_air_m3"):
         s[name] = 0.0

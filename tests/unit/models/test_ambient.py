@@ -112,6 +112,7 @@ def test_falling_humidity_is_taken_as_warming() -> None:
     falling, steady = state(15.0, 1.0), state(15.0, 1.0)
     for s in (falling, steady):
         s["rh_pct"] = s["rh_smooth"] = 60.0
+        s["rh_t"] = math.inf
     for minute in range(1, 181):
         falling["rh_pct"] = 60.0 + (later_pct - 60.0) * min(minute / 120.0, 1.0)
         ambient.drift(falling, CONST, 60.0 * minute)
@@ -168,7 +169,8 @@ def test_hours_of_frost_are_counted_and_thaw_away() -> None:
 @pytest.mark.parametrize("rh_pct", [math.nan, 0.0, 40.0, 100.0])
 def test_vapour_bounds_hold_the_estimate_between_them(rh_pct: float) -> None:
     s = state(12.0, 9.0)
-    s["rh_smooth"] = rh_pct
+    s["rh_pct"] = s["rh_smooth"] = rh_pct
+    s["rh_t"] = math.nan if math.isnan(rh_pct) else s["ambient_t"]
     ambient.take_vapour(s, CONST)
     assert 0.0 < s["vapour_low_pa"] < s["vapour_pa"] <= s["vapour_high_pa"]
     if 0.0 < rh_pct <= 100.0:
@@ -179,7 +181,8 @@ def test_vapour_bounds_hold_the_estimate_between_them(rh_pct: float) -> None:
 def test_humidity_below_freezing_is_over_water_unless_set_otherwise() -> None:
     over_ice = constants(UnitProfile(unit_id="unit"), Parameters(rh_over_water=False))[0]
     s = state(-20.0)
-    s["rh_smooth"] = 80.0
+    s["rh_pct"] = s["rh_smooth"] = 80.0
+    s["rh_t"] = s["ambient_t"]
     ambient.take_vapour(s, over_ice)
     ice_pa = float(s["vapour_pa"])
     ambient.take_vapour(s, CONST)
@@ -244,6 +247,7 @@ def test_leaving_a_warm_garage_is_seen_by_humidity() -> None:
     outside_pct = 100.0 * psychrolib.GetRelHumFromVapPres(0.0, psychrolib.GetVapPresFromRelHum(12.0, 0.35))
     s = state(12.0, 1.0)
     s["rh_pct"] = s["rh_smooth"] = 35.0
+    s["rh_t"] = math.inf
     for minute in range(1, 61):
         ambient.drift(s, CONST, 60.0 * minute)
     for minute in range(61, 121):
