@@ -200,13 +200,16 @@ def take_vapour(s: Record, c: Record) -> None:
         rh_pct = min(max(s.rh_smooth, 1.0), 100.0)
         s.vapour_pa = vapour_pressure_pa(s.ambient_c, rh_pct, over_water)
         s.rh_vapour_ln = math.log(s.vapour_pa)
-        off = math.exp(BOUNDS * math.sqrt(_vapour_var(s, over_water, RH_ERROR_PCT / max(rh_pct, 5.0))))
+        off = math.exp(
+            BOUNDS
+            * math.sqrt(_vapour_var(s, over_water, rh_pct, s.vapour_pa, RH_ERROR_PCT / max(rh_pct, 5.0)))
+        )
         s.vapour_high_pa = s.vapour_pa * off
     else:
         wettest_pa = saturation_pressure_pa(HIGHEST_DEW_POINT_C)
-        assumed_pa = min(vapour_pressure_pa(s.ambient_c, DEFAULT_RH_PCT, over_water), wettest_pa)
-        assumed_ln = math.log(assumed_pa)
-        var = _vapour_var(s, over_water, UNKNOWN_RH_ERROR_PCT / DEFAULT_RH_PCT)
+        assumed_pa = vapour_pressure_pa(s.ambient_c, DEFAULT_RH_PCT, over_water)
+        var = _vapour_var(s, over_water, DEFAULT_RH_PCT, assumed_pa, UNKNOWN_RH_ERROR_PCT / DEFAULT_RH_PCT)
+        assumed_ln = math.log(min(assumed_pa, wettest_pa))
         told_ln, weight = s.rh_vapour_ln, 0.0
         if not math.isnan(told_ln):
             old_s = max(t - s.rh_t - RH_FRESH_S, 0.0)
@@ -222,8 +225,7 @@ def take_vapour(s: Record, c: Record) -> None:
 
 
 @kernel
-def _vapour_var(s: Record, over_water: bool, from_rh: float) -> float:
-    """Of the logarithm of a vapour pressure that is made of a humidity and the air's temperature."""
-    here_pa = vapour_pressure_pa(s.ambient_c, 50.0, over_water)
-    per_k = math.log(vapour_pressure_pa(s.ambient_c + 1.0, 50.0, over_water) / here_pa)
+def _vapour_var(s: Record, over_water: bool, rh_pct: float, vapour_pa: float, from_rh: float) -> float:
+    """Of the logarithm of the vapour pressure that a humidity and the air's temperature make."""
+    per_k = math.log(vapour_pressure_pa(s.ambient_c + 1.0, rh_pct, over_water) / vapour_pa)
     return float(per_k * per_k * s.ambient_var + from_rh * from_rh)

@@ -13,7 +13,9 @@ from models import atmosphere, delivered_air, humidity, hydraulics, saturation
 
 pytestmark = pytest.mark.external
 
-RELATION = re.compile(r"\*\*(Relation|Derivation|By hand|Heat balance|Hydraulic|Free air|Cooling|Filling|Matters)|t_req = ")
+RELATION = re.compile(
+    r"\*\*(Relation|Derivation|By hand|Heat balance|Hydraulic|Free air|Cooling|Filling|Matters)|t_req = "
+)
 PAGE = Path(__file__).parents[2] / "docs" / "physics.md"
 
 
