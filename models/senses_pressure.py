@@ -37,21 +37,26 @@ FIT_RATIO = 0.12
 FALLEN_RATIO = 0.5
 HOLD_S = 60.0
 """While a swap to psi is weighed nothing is taken for so long, to bar until the hour meter has told. [s]"""
-REST_KPA = 4.0
-"""A sensor's offset at rest can be ten kilopascals, which in bar would be a charged sump."""
+REST_KPA, REST_PSI_KPA = 4.0, 20.0
+"""How near to what a sensor read before the start is where it rests: an offset can be ten kilopascals, in bar
+a charged sump, or sixty, in psi a working one. The wider takes in the coarsest step, 16 kPa a bit (from
+memory), and noise. [kPa]"""
 TRY_S = 1800.0
 TRY_N_PSI, TRY_N_BAR = 4.0, 5.0
 BLED_RATIO = 0.85
 """A sump that blows down loses more than this within a minute; one that works does not. [-]"""
 COOLED_K = 3.0
-WORKING_LOW, WORKING_HIGH = 0.3, 1.12
-"""What a running sump holds, of the top that the unit works at: from the minimum-pressure valve on. [-]"""
+WORKING_LOW, WORKING_HIGH = 0.3, 1.22
+"""What a running sump shows, of the top that the unit works at: from the minimum-pressure valve on, up to
+that top, pulsation, and a zero that has drifted by 100 kPa. [-]"""
 PLATEAU_TOP, USUAL_S = 1.1, 72_000.0
-REST_RATIO, REST_S = 0.07, 7200.0
-"""Where a sensor rests follows it down at once, and up so slowly that a start is over before it counts."""
+REST_RATIO, REST_S = 0.11, 36_000.0
+"""As far as a zero drifts (100 kPa of 1034), and noise; where a sensor rests follows it down at once, and up
+only while the unit stands, so slowly that a start is over before it counts. [-, s]"""
 PROMPT_S = 120.0
 SOON_S, ALONE_S, WAIT_S = 60.0, 180.0, 300.0
-TOP_RATIO = 0.1
+TOP_LOW, TOP_HIGH = 0.9, 1.2
+"""A start's top, of the top that the unit is used to reach, with room for a drifted zero. [-]"""
 RUNS_N = 2.0
 LEAST_BAR = 8.0
 NO_ICE_C = 5.0
@@ -129,8 +134,7 @@ def _compare(s: Record, c: Record, t: float, raw: float, hours: float, temp_swap
     if raw * _scale(s.kpa_unit) > FALLEN_RATIO * s.took_kpa:
         return
     for unit in (1.0, 2.0):
-        at_rest = abs(raw * _scale(s.kpa_unit) - s.before_start_kpa) <= REST_KPA or raw < LEAST_BAR
-        if (at_rest and unit == 2.0) or unit == s.kpa_unit:
+        if unit == s.kpa_unit or _at_rest(s, raw, unit):
             continue
         fits = abs(raw * _scale(unit) - s.took_kpa) <= FIT_RATIO * s.took_kpa
         if fits or (unit == 1.0 and _works(s, c, raw, unit)):
@@ -146,6 +150,17 @@ def _compare(s: Record, c: Record, t: float, raw: float, hours: float, temp_swap
 
 
 @kernel
+def _at_rest(s: Record, raw: float, unit: float) -> bool:
+    """Whether the sump seems to have fallen to where the sensor rests, or to what no figure in bar is."""
+    scale = _scale(s.kpa_unit)
+    from_start_kpa = abs(raw * scale - s.before_start_kpa)
+    if unit == 1.0:
+        # A restart soon after a stop begins above where the sensor rests.
+        return bool(min(from_start_kpa, abs(raw - s.rest_raw) * scale) <= REST_PSI_KPA)
+    return bool(from_start_kpa <= REST_KPA or raw < LEAST_BAR)
+
+
+@kernel
 def _believe(s: Record) -> None:
     s.kpa_unit = s.kpa_try
     s.kpa_try = 0.0
@@ -158,7 +173,9 @@ def _go_on_trying(s: Record, c: Record, t: float, raw: float, hours: float, temp
     """A charged sump that stays at the converted figure while the machine turns is a swap, else none."""
     value_kpa = raw * _scale(s.kpa_try)
     bled = raw < BLED_RATIO * s.try_kpa if s.kpa_try == 2.0 else not _works(s, c, raw, 1.0)
-    lost = bled or value_kpa > RELIEF_RATIO * c.max_kpa
+    # A reading in the middle of a blowdown begins a trial that ends where the sensor rests.
+    rests = s.kpa_try == 1.0 and _at_rest(s, raw, 1.0)
+    lost = bled or rests or value_kpa > RELIEF_RATIO * c.max_kpa
     if lost or t - s.try_kpa_t > TRY_S or s.running == 0.0 or s.smooth_c < s.try_kpa_c - COOLED_K:
         s.kpa_try = 0.0
         return
@@ -167,10 +184,11 @@ def _go_on_trying(s: Record, c: Record, t: float, raw: float, hours: float, temp
         s.try_kpa_moved = 1.0
     gained_h = hours - s.try_kpa_h
     stood_s = t - s.try_kpa_t
-    if s.kpa_try == 1.0:
+    if s.kpa_try == 1.0 and not math.isnan(s.before_start_kpa):
         alive = s.try_kpa_moved > 0.0 or gained_h > 0.0
         sure = s.try_kpa_n >= TRY_N_PSI and stood_s >= HOLD_S and alive
     else:
+        # Where it rests is not known, or too near to tell: the meter must show that the machine still turns.
         sure = s.try_kpa_n >= TRY_N_BAR and gained_h >= 1.5 * s.step_h
         if s.meter_belief < 0.5 or (gained_h <= 0.0 and stood_s > 1.4 * S_PER_H * s.step_h + HOLD_S):
             s.kpa_try = 0.0
@@ -198,7 +216,8 @@ def _watch_start(s: Record, c: Record, t: float, raw: float) -> bool:
     From its second reading on the pressure is meanwhile taken as psi, unless there may be ice; a fill in kPa
     leaves the band in seconds.
     """
-    rise = (raw - s.rest_raw) * min((t - s.t) / REST_S, 1.0)
+    standing = 1.0 - s.running
+    rise = standing * (raw - s.rest_raw) * min((t - s.t) / REST_S, 1.0)
     s.rest_raw = raw if math.isnan(rise) else min(raw, s.rest_raw + rise)
     unit = s.plateau_unit
     if unit == 0.0:
@@ -265,7 +284,7 @@ def _is_told(s: Record, c: Record, t: float) -> bool:
         return True
     top_ratio = s.plateau_top * _scale(s.plateau_unit) / _usual_kpa(s, c)
     no_ice = s.ambient_c > NO_ICE_C or s.plateau_runs >= 1.0
-    return bool(stood_s >= ALONE_S and abs(top_ratio - 1.0) <= TOP_RATIO and no_ice)
+    return bool(stood_s >= ALONE_S and TOP_LOW <= top_ratio <= TOP_HIGH and no_ice)
 
 
 @kernel
