@@ -280,6 +280,9 @@ def _is_told(s: Record, c: Record, t: float) -> bool:
         return True
     if s.confirmed < 1.0 or s.plateau_top == s.plateau_low:
         return False
+    if s.plateau_unit == 2.0 and s.plateau_top < LEAST_BAR:
+        # So few kilopascals are where a sensor rests, iced or not.
+        return False
     if s.plateau_runs >= RUNS_N:
         return True
     top_ratio = s.plateau_top * _scale(s.plateau_unit) / _usual_kpa(s, c)

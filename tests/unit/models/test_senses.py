@@ -470,3 +470,13 @@ def test_a_humidity_sensor_that_falls_to_nothing_at_once_has_failed() -> None:
     readings = judged(by_hand(at_s, temp_c=15.0, rh_pct=dead))
     (finding,) = [f for f in fold(readings).findings if f.pattern is Pattern.SENSOR_FAULT]
     assert finding.signals == ("ambient_rh_pct",)
+
+
+@pytest.mark.parametrize("air_c", [-10.0, 20.0])
+@pytest.mark.parametrize("rest_kpa", [3.0, 4.5, 6.0, 7.0])
+def test_a_sensor_that_only_rests_is_in_no_other_unit(air_c: float, rest_kpa: float) -> None:
+    """Dead or iced, with its noise: three to seven kilopascals would be a working sump in bar."""
+    clean = history(air_c)
+    noise_kpa = np.random.default_rng(4).normal(0.0, 1.2, len(clean))
+    resting = changed(clean, "pressure_kpa", slice(None), np.round(2.0 * (rest_kpa + noise_kpa)) / 2.0)
+    assert len(flagged(judged(resting), SWAPPED)) == 0
