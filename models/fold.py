@@ -226,7 +226,9 @@ def _patterns_step(
         at_rest(s, c, t, pressure_new)
     elif math.isnan(s.pending_t):
         n_rows = watch_run(s, c, t, dt, pressure_new, rows, n_rows)
-    if s.water_g <= c.dry_g and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
+    # A minute of hot running dries nothing that a run of short ones has left.
+    dried = s.water_g <= c.dry_g and s.run_dry_s >= c.wet_hot_s
+    if dried and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
         mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
         n_rows += 1
         moisture.forget_wetness(s, t)

@@ -47,7 +47,13 @@ does. [-]"""
 UNLOADER_LEARNT_S = 300.0
 WIDEST_BAND_KPA = 100.0
 """The most that an inlet may need to close above the rating: 15 psi (common practice: 5 to 15). [kPa]"""
-STILL_KPA, STILL_S = 10.0, 60.0
+SHOWN_SHARE = 0.4
+"""Of the control band: a sump this far above its rating is no error of its sensor: there its inlet closes."""
+HOSE_SHARE = 1.15
+"""Of the minimum-pressure valve's setting: up to here an unloaded sump may rest too (200 to 400 kPa,
+published trade figures). [-]"""
+STILL_KPA = 10.0
+"""Less than this is noise of a level that holds."""
 TOP_SMOOTHING_S = 30.0
 WIDE_BAND = 0.35
 """Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
@@ -65,16 +71,29 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
     most = delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
     if bound > 0:
         return most
-    if s.top_kpa > rated + 0.4 * CONTROL_BAND_KPA:
-        # It has shown that it modulates above the rating, and how high it gets: there the inlet is shut.
-        return valve_fraction(p, valve) * inlet_fraction(p, rated, s.top_kpa - STILL_KPA)
+    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
+        # It modulates above the rating. The highest it got may be its shut inlet, or the tool in steady use.
+        shut_kpa = s.top_kpa - STILL_KPA
+        shut_kpa = shut_kpa if bound < 0 else max(shut_kpa, rated + CONTROL_BAND_KPA)
+        return valve_fraction(p, valve) * inlet_fraction(p, rated, shut_kpa)
     if bound < 0:
+        if may_be_shut(s, c):
+            return 0.0
         return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
     narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    open_to = min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most)
-    # As high as it ever gets, and still: most likely nobody takes air. A steady tool could hold it there too.
-    at_top = p >= max(rated, s.top_kpa) - STILL_KPA and s.t - s.anchor_t >= STILL_S
-    return 0.5 * open_to if at_top else open_to
+    return min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most)
+
+
+@kernel
+def may_be_shut(s: Record, c: Record) -> bool:
+    """Whether the pressure may be that of a machine that makes no air: its drying is not to be relied on."""
+    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa) or s.unload_belief >= 0.5:
+        return False
+    p, rated = s.pressure_kpa, c.max_kpa
+    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
+        return bool(p >= s.top_kpa - STILL_KPA)
+    # Shut at its rating, as some nameplates mean it; or unloaded, as low as an open hose holds it too.
+    return bool(p >= rated - STILL_KPA or p < HOSE_SHARE * c.valve_kpa)
 
 
 @kernel
@@ -153,6 +172,7 @@ def _mark(s: Record, t: float, slot: int) -> None:
     mark[4], mark[5], mark[6], mark[7] = s.run_in_g, s.run_out_g, s.run_hot_s, s.run_dry_s
     mark[8], mark[9], mark[10], mark[11] = s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g
     mark[12], mark[13], mark[14], mark[15] = s.run_kpa, s.run_flow, s.run_least, s.run_most
+    mark[16] = s.run_shut
 
 
 @kernel
@@ -170,6 +190,7 @@ def _back_to(s: Record, end_t: float) -> float:
     s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g = mark[8], mark[9], mark[10], mark[11]
     if not math.isnan(mark[12]):
         s.run_kpa, s.run_flow, s.run_least, s.run_most = mark[12], mark[13], mark[14], mark[15]
+        s.run_shut = mark[16]
     end_c = signals.recent_mean_c(s, end_t - BIN_S, end_t + 0.5 * BIN_S)
     if not math.isnan(end_c):
         s.run_last_c = end_c
@@ -197,6 +218,7 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_kpa = running_pressure_kpa(s, c, t)
     s.run_flow = flow_fraction(s, c, 0)
     s.run_least, s.run_most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
+    s.run_shut = 1.0 if may_be_shut(s, c) else 0.0
     if s.run_readings == 0.0:
         # When it started is known to a reading's distance only, and it gains most while it is cold.
         s.run_least, s.run_most = 0.0, 2.0 * s.run_most
@@ -248,7 +270,7 @@ def _count_hot(s: Record, c: Record, t: float, dt: float) -> bool:
         return False
     s.now_hot = 1.0
     s.run_hot_s += dt
-    if s.run_flow >= FLOWING:
+    if s.run_flow >= FLOWING and s.run_shut == 0.0:
         s.run_dry_s += dt
     if math.isnan(s.run_to_hot_t):
         s.run_to_hot_t = t
@@ -264,7 +286,7 @@ def _square_up(s: Record, c: Record, end_t: float) -> None:
         _carry(s, c, s.run_last_c, end_t - from_t)
         if s.now_hot > 0.0 and s.run_last_c >= s.now_required_c:
             s.run_hot_s += end_t - from_t
-            s.run_dry_s += end_t - from_t if s.run_flow >= FLOWING else 0.0
+            s.run_dry_s += end_t - from_t if s.run_flow >= FLOWING and s.run_shut == 0.0 else 0.0
     s.run_last_t = min(s.run_last_t, end_t)
     if s.run_to_hot_t > end_t or s.run_hot_s <= 0.0:
         s.run_to_hot_t = math.nan

@@ -33,7 +33,7 @@ SOAK_BIN_S = 600.0
 N_DOUBT_BINS, N_DOUBTS = 8, 19
 """Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
 N_MARKS = 8
-N_MARKED = 16
+N_MARKED = 17
 MARK_S = 90.0
 """Memory of a run's account, and once more where pressure last held: an end that is found out later is closed
 with what stood then."""
@@ -101,7 +101,7 @@ STATE = np.dtype(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
         ),
         *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
-        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_inferred"),
+        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_shut", "run_inferred"),
         *_floats("run_rise_k", "run_steps", "run_rose", "run_low_s"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
@@ -307,6 +307,7 @@ ZERO_AT_FIRST = frozenset(
         "soak_count",
         "idle_h",
         "run_inferred",
+        "run_shut",
         "run_rose",
         "run_steps",
         "run_low_s",

@@ -11,10 +11,20 @@ import pytest
 from ingest.profile import UnitProfile
 from ingest.reading import Readings
 from models import moisture
+from models.delivered_air import CONTROL_BAND_KPA
 from models.parameters import Parameters
-from models.records import Outcome
+from models.records import Outcome, Pattern
 from models.state import constants, fresh_state
-from tests.unit.models.histories import PARAMETERS, PROFILE, Folded, by_hand, fold, machine_history, observed
+from tests.unit.models.histories import (
+    PARAMETERS,
+    PROFILE,
+    QUIET,
+    Folded,
+    by_hand,
+    fold,
+    machine_history,
+    observed,
+)
 
 
 def steady_run(
@@ -130,3 +140,35 @@ def test_air_that_can_not_dry_is_never_enough() -> None:
     s = fresh_state()[0]
     s["water_g"], s["ambient_c"], s["vapour_pa"] = 50.0, 35.0, 5000.0
     assert moisture.dry_out_needed_s(s, const, 40.0) == np.inf
+
+
+@pytest.mark.parametrize("every_s", [10, 60, 120])
+@pytest.mark.parametrize("demand", [0.3, 0.5])
+def test_a_tool_in_steady_use_is_no_shut_valve(every_s: int, demand: float) -> None:
+    """It holds the sump as still, and as high: twenty cool runs of it are short cycling all the same."""
+    runs = [(8.0 + 24.0 * day + 2.0 * i + 0.01, 3, demand) for day in range(5) for i in range(4)]
+    true = machine_history(runs, air_c=21.0, hours=120.0)
+    found = fold(observed(true, dataclasses.replace(QUIET, every_s=every_s, sends_ambient=True)))
+    assert Pattern.SHORT_CYCLING in [finding.pattern for finding in found.findings]
+    # Within a factor of two: no truck measures its flow.
+    assert 0.5 <= found.state.memory[0]["water_g"] / true.runs[-1].water_end_g <= 2.0
+
+
+@pytest.mark.parametrize("every_s", [10, 60])
+@pytest.mark.parametrize("rated_is_shut", [False, True])
+def test_hot_running_that_may_be_with_the_valve_shut_ends_no_finding(
+    every_s: int, rated_is_shut: bool
+) -> None:
+    """Ninety minutes hot with no air drawn, by either meaning of the rated pressure: the water stays."""
+    runs = [(8.0 + 2.0 * i + 0.01, 3, 1.0) for i in range(5)] + [(19.0, 90, 0.0)]
+    true = machine_history(runs, air_c=25.0, rh=0.7, hours=24.0)
+    sent = observed(true, dataclasses.replace(QUIET, every_s=every_s, sends_ambient=True))
+    if rated_is_shut:
+        lower_kpa = np.where(
+            sent.pressure_kpa > 900.0, sent.pressure_kpa - CONTROL_BAND_KPA, sent.pressure_kpa
+        )
+        sent = dataclasses.replace(sent, pressure_kpa=lower_kpa)
+    found = fold(sent)
+    assert found.runs[-1].outcome is not Outcome.DRIED_OUT
+    (told,) = [finding for finding in found.findings if finding.pattern is Pattern.SHORT_CYCLING]
+    assert told.end_at is None
