@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from CoolProp.CoolProp import HAPropsSI
 
 from dewline.console import Terminal
 from dewline.fleet import import_units
@@ -65,7 +66,9 @@ def wanted_g(delivered_m3: float, *, over_ice: bool, altitude_m: float) -> float
     over_water_pa = 611.2 * math.exp(17.62 * AIR_C / (243.12 + AIR_C))
     saturated_pa = psychrolib.GetSatVapPres(AIR_C) if over_ice else over_water_pa
     ratio_in = psychrolib.GetHumRatioFromVapPres((RH_PCT + 0.5) / 100.0 * saturated_pa, outside_pa)
-    ratio_out = psychrolib.GetSatHumRatio(SUMP_C, outside_pa + 1000.0 * (GAUGE_KPA + 1.5))
+    # Under pressure air holds some percent more vapour than an ideal gas would.
+    sump_pa = outside_pa + 1000.0 * (GAUGE_KPA + 1.5)
+    ratio_out = HAPropsSI("W", "T", SUMP_C + 273.15, "P", sump_pa, "R", 1.0)
     dry_kg = delivered_m3 / psychrolib.GetMoistAirVolume(AIR_C, ratio_in, outside_pa)
     return float(1000.0 * dry_kg * (ratio_in - ratio_out))
 
