@@ -57,7 +57,9 @@ def began_and_ended(s: Record, c: Record, t: float, dt: float, gained_h: float) 
 @kernel
 def _stood_c(s: Record, over_s: float) -> float:
     """What the unit would read had it only stood for `over_s` since the reading before. [degC]"""
-    return float(s.ambient_c + (s.temp_before_c - s.ambient_c) * math.exp(-over_s / s.cooling_s))
+    # With no reading before there is none to cool from: it stood as cold as the air.
+    over_k = 0.0 if math.isnan(s.temp_before_c) else s.temp_before_c - s.ambient_c
+    return float(s.ambient_c + over_k * math.exp(-over_s / s.cooling_s))
 
 
 @kernel

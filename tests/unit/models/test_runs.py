@@ -336,3 +336,14 @@ def test_no_run_stays_open_or_falls_apart_where_pressure_fails(index: int) -> No
     lasted_s = true[nearest, 1] - true[nearest, 0]
     assert len(set(nearest.tolist())) == len(found)
     assert np.all(found["end_t"] - found["start_t"] <= lasted_s + 900.0)
+
+
+def test_a_meter_that_goes_on_after_a_single_temperature_makes_a_run_with_instants() -> None:
+    """One temperature ever, a long silence, then hours: there is no reading before to cool from."""
+    at_s = np.array([0.0, 10.0, 3.456e7, 3.4564e7])
+    temp_c, hours = np.array([40.0, np.nan, np.nan, np.nan]), np.array([0.0, 0.0, np.nan, 1016.0])
+    known = by_hand(at_s, temp_c=temp_c, hours=hours, ambient_c=np.array([-20.0, -20.0, np.nan, -20.0]))
+    (hidden,) = fold(dataclasses.replace(known, pressure_kpa=np.full(4, np.nan))).runs
+    assert hidden.inferred
+    assert hidden.end_at is not None
+    assert 0.0 < seconds(hidden.end_at) - seconds(hidden.start_at) <= 4000.0

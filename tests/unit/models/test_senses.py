@@ -38,6 +38,9 @@ AMBIGUOUS = int(Quality.PRESSURE_AMBIGUOUS)
 STUCK = int(Quality.SENSOR_STUCK)
 LOST = frozenset({Pattern.SENSOR_FAULT})
 """What may be said of a sensor that sends nothing but codes for long."""
+LEARNT_LATER_G = 6.0
+"""Where a unit's inlet shuts is learnt from its pressure; read in coarser steps, or held back for a while,
+that may be a run later, and what a hot run dries counts only from then on. [g]"""
 SLIGHT_G = 1.0
 """Less water than this is no difference that anybody would act on: a fiftieth of the harmful amount. [g]"""
 
@@ -142,7 +145,7 @@ def test_a_truck_that_goes_over_to_other_units_altogether(from_h: float, scale: 
     clean = history(ambient=True)
     rows = rows_between(clean, from_h, 16.2)
     swapped = pressure_in(in_f(clean, rows, ambient=True), rows, scale, step)
-    assert_told_alike(swapped, clean, within_s=120.0)
+    assert_told_alike(swapped, clean, within_s=120.0, slight_g=LEARNT_LATER_G)
     back = fold(swapped).state.memory[0]
     assert (back["temp_f"], back["air_f"], back["kpa_unit"]) == (0.0, 0.0, 0.0)
 
@@ -167,7 +170,7 @@ def test_pressure_alone_in_bar(step: float, from_h: float) -> None:
     clean = history()
     rows = rows_between(clean, from_h, 24.0)
     swapped = pressure_in(clean, rows, KPA_PER_BAR, step)
-    assert_told_alike(swapped, clean, within_s=120.0, slight_g=3.0)
+    assert_told_alike(swapped, clean, within_s=120.0, slight_g=LEARNT_LATER_G)
     assert flagged(swapped, SWAPPED)[0] in rows
     assert len(flagged(swapped, SWAPPED)) > 0.4 * len(rows)
 
