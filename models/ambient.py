@@ -64,7 +64,8 @@ DEWY_S = 6.0 * S_PER_H
 """How long a night's dew takes to come back into the air."""
 SUDDEN = 0.25
 """More of the humidity's logarithm in an hour (4 K) is a change of place, out of a garage or into one."""
-COLDEST_C = -60.0
+COLDEST_C, HOTTEST_C = -60.0, 80.0
+"""No truck stands in colder air, nor in hotter beside its engine, whatever its sensors say (assumption)."""
 BOUNDS = 1.5
 """Standard deviations of the intake's vapour that the bounds of the ledger allow for."""
 
@@ -73,7 +74,7 @@ BOUNDS = 1.5
 def tell(s: Record) -> None:
     """What others see: the temperature kept possible, and the variance with what does not wander: the
     sensor's own error, and what the engine adds to the air near it."""
-    s.ambient_c = max(s.ambient_c, COLDEST_C)
+    s.ambient_c = min(max(s.ambient_c, COLDEST_C), HOTTEST_C)
     near_k = ENGINE_K * s.near_part
     s.ambient_var = s.air_p[AIR, AIR] + s.air_bias_k2 + near_k * near_k
 
