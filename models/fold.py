@@ -226,9 +226,7 @@ def _patterns_step(
         at_rest(s, c, t, pressure_new)
     elif math.isnan(s.pending_t):
         n_rows = watch_run(s, c, t, dt, pressure_new, rows, n_rows)
-    # A minute of hot running dries nothing that a run of short ones has left.
-    dried = s.water_g <= c.dry_g and s.run_dry_s >= c.wet_hot_s
-    if dried and not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g:
+    if not math.isnan(s.first_wet_t) and s.water_g < s.start_water_g and moisture.has_dried(s, c):
         mark(s, t, DRIED, s.first_wet_t, rows[n_rows])
         n_rows += 1
         moisture.forget_wetness(s, t)
@@ -313,6 +311,7 @@ def _fold_one(
         sensors_row(s, t, SENSORS, rows[n[1]])
         n[1] += 1
     if math.isnan(s.temp_c):
+        hidden_run.note_unwatched(s, c, gained_h)
         return flags
     _breathe(s, c, t, dt, gained_h, temp_new, ambient_c)
     _runs_step(s, c, t, dt, gained_h, pressure_new, temp_new, before_kpa, run_rows, rows, n)

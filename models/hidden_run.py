@@ -10,11 +10,13 @@ from __future__ import annotations
 import math
 
 from ingest.units_of_measure import S_PER_H
-from models import run_account, run_edges
+from models import moisture, run_account, run_edges
 from models.compiled import kernel
+from models.humidity import vapour_density_g_m3
 from models.run_edges import TYPICAL_K_PER_S
 from models.run_evidence import SILENT
 from models.runs import GLITCH_S
+from models.saturation import saturation_pressure_pa
 from models.state import Record
 
 LONGEST_SILENCE_S = 12.0 * S_PER_H
@@ -27,6 +29,8 @@ HELD_C = 80.0
 """Where the thermal valve holds the oil (published trade figures: 77 to 82 degC)."""
 SLOW, FAST = 1.0 / 3.0, 3.0
 """Warming of the heaviest, least loaded unit and of the lightest against the usual one. [-]"""
+WETTEST_DEW_C = 30.0
+"""Dew point that outdoor air hardly ever passes where such trucks work (common practice). [degC]"""
 PIECES = 16
 """Of equal length, in which temperature is taken as constant."""
 
@@ -110,7 +114,8 @@ def credit(s: Record, c: Record, t: float, dt: float, gained_h: float, row: Reco
     _carry_through(s, c, s.start_t, most_s, FAST)
     low_g = s.water_low_g
     s.water_g, s.water_low_g, s.water_high_g = before
-    _carry_through(s, c, s.start_t, most_s, SLOW)
+    # So long a silence may hide any number of short runs, none of which warmed the oil.
+    _carry_through(s, c, s.start_t, most_s, SLOW if own else 0.0)
     high_g = s.water_high_g
     s.water_g, s.water_low_g, s.water_high_g = before
     run_account.open_run(s, c, math.nan)
@@ -130,3 +135,16 @@ def credit(s: Record, c: Record, t: float, dt: float, gained_h: float, row: Reco
     s.run_distrust_s = lasted_s
     s.run_readings = 1.0
     return run_account.close_run(s, c, t, end_t, row)
+
+
+@kernel
+def note_unwatched(s: Record, c: Record, gained_h: float) -> None:
+    """Hours by the meter of a unit whose temperature never came: the wet bound takes all that air can bring.
+
+    Had the oil been hot they would have left no water, so the other ledgers stay.
+    """
+    if not gained_h > 0.0 or not run_edges.meter_counts(s):
+        return
+    density_g_m3 = vapour_density_g_m3(WETTEST_DEW_C, saturation_pressure_pa(WETTEST_DEW_C))
+    most_g = density_g_m3 * moisture.MOST_AIR * c.rated_m3_s * gained_h * S_PER_H
+    s.water_high_g = min(s.water_high_g + most_g, moisture.FULLEST_FRACTION * c.oil_g)

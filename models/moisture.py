@@ -11,7 +11,11 @@ import math
 
 from ingest.units_of_measure import PA_PER_KPA
 from models.compiled import kernel
-from models.humidity import dry_air_density_kg_m3, humidity_ratio, saturated_humidity_ratio
+from models.humidity import (
+    dry_air_density_kg_m3,
+    humidity_ratio,
+    saturated_humidity_ratio,
+)
 from models.state import Record
 
 GRAMS_PER_KILOGRAM = 1000.0
@@ -28,6 +32,11 @@ ADVISED_FLOW, LEAST_ADVISED_FLOW = 0.6, 0.4
 """Part of rated air that a tool or an open hose takes in a dry-out run. [-]"""
 FULLEST_FRACTION = 0.1
 """More water than this part of the oil charge does not stay: it is carried over or drained. [-]"""
+
+DRY_OUT_S = 1200.0
+"""A dry-out run takes 20 to 30 minutes at temperature (published trade figure). [s]"""
+TELLING_SHARE = 2.0 / 3.0
+"""Of the most water that stays: with the wet bound above it the ledger has lost count. [-] Judgement."""
 
 
 @kernel
@@ -164,6 +173,19 @@ def dry_out_longest_s(s: Record, c: Record, temp_c: float) -> float:
     if s.water_high_g <= FILM_G:
         return 0.0
     return _drying_s(s, c, temp_c, s.water_high_g, s.vapour_high_pa, LEAST_ADVISED_FLOW, c.drying_low)
+
+
+@kernel
+def has_dried(s: Record, c: Record) -> bool:
+    """Whether the run in hand has left the sump dry, as far as that can be said.
+
+    The best estimate must be dry, and air must have flowed through hot oil for certain: for as long as a
+    dry-out run takes, or, where the wet bound is harmless too, as long as keeps a run from being a wet one.
+    While the wet bound stands near the most that a sump holds, nothing can be said.
+    """
+    if s.water_g > c.dry_g or s.water_high_g > TELLING_SHARE * FULLEST_FRACTION * c.oil_g:
+        return False
+    return bool(s.run_dry_s >= (c.wet_hot_s if s.water_high_g < c.harmful_g else DRY_OUT_S))
 
 
 @kernel

@@ -52,8 +52,6 @@ COLUMNS_OF_KIND = {
 }
 SAME_G = 0.5
 """Less than this is no change that sensors could tell. [g]"""
-DRY_G = 5.0
-"""As much as vapour and wet walls alone leave behind. [g]"""
 
 
 def moment(unit_id: str, row: Record) -> Moment:
@@ -138,7 +136,7 @@ def run(unit_id: str, row: Record) -> Run:
         water_end_g=float(row["water_end_g"]),
         wet=bool(row["wet"] > 0),
         pressure_trusted=bool(row["trusted"] > 0),
-        outcome=_outcome(gain_g, float(row["water_end_g"]), float(row["dry_s"])),
+        outcome=_outcome(gain_g, bool(row["dried"] > 0)),
         confidence=load_run_confidence().probability(row),
         start_error_s=None if math.isnan(row["start_error_s"]) else float(row["start_error_s"]),
         end_error_s=float(row["end_error_s"]),
@@ -146,8 +144,8 @@ def run(unit_id: str, row: Record) -> Run:
     )
 
 
-def _outcome(gain_g: float, end_g: float, dry_s: float) -> Outcome:
+def _outcome(gain_g: float, dried: bool) -> Outcome:
     """A long hot run that still leaves water has not dried the sump: what counts is what it leaves."""
-    if end_g < DRY_G and dry_s > 0.0:
+    if dried:
         return Outcome.DRIED_OUT
     return Outcome.ADDED_WATER if gain_g > SAME_G else Outcome.HELD

@@ -9,17 +9,8 @@ from __future__ import annotations
 import math
 
 from ingest.units_of_measure import PA_PER_KPA
-from models import moisture, signals
+from models import inlet, moisture, signals
 from models.compiled import kernel
-from models.delivered_air import (
-    CONTROL_BAND_KPA,
-    delivered_fraction,
-    delivered_fraction_high,
-    delivered_fraction_low,
-    inlet_fraction,
-    rise_fraction,
-    valve_fraction,
-)
 from models.humidity import pressure_dew_point_c, required_temp_c
 from models.run_edges import whole
 from models.run_evidence import describe_evidence
@@ -39,77 +30,8 @@ FILLING_S = 60.0
 large receiver). What is read before that is a fill, not a fault."""
 FLOWING = 0.15
 """Part of rated air above which air counts as flowing. [-]"""
-UNLOADED_S = 120.0
-"""A start may be unloaded for some seconds; after this a low steady pressure is an unloader at work."""
-UNLOADED_AT_MOST = 0.93
-"""Of the minimum-pressure valve's setting: a modulating sump never stays below the valve, an unloaded one
-does. [-]"""
-UNLOADER_LEARNT_S = 300.0
-WIDEST_BAND_KPA = 100.0
-"""The most that an inlet may need to close above the rating: 15 psi (common practice: 5 to 15). [kPa]"""
-SHOWN_SHARE = 0.4
-"""Of the control band: a sump this far above its rating is no error of its sensor: there its inlet closes."""
-HOSE_SHARE = 1.15
-"""Of the minimum-pressure valve's setting: up to here an unloaded sump may rest too (200 to 400 kPa,
-published trade figures). [-]"""
-STILL_KPA = 10.0
-"""Less than this is noise of a level that holds."""
-TOP_SMOOTHING_S = 30.0
-WIDE_BAND = 0.35
-"""Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
-
-
-@kernel
-def flow_fraction(s: Record, c: Record, bound: int) -> float:
-    """Part of rated air that leaves the sump: best estimate (0), least (-1) or most (1). [-]"""
-    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
-        return 0.5 * (1.0 + bound)
-    if s.unload_belief >= 0.5:
-        return 0.0 if s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa else 1.0
-    p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
-    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
-    most = delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
-    if bound > 0:
-        return most
-    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
-        # It modulates above the rating. The highest it got may be its shut inlet, or the tool in steady use.
-        shut_kpa = s.top_kpa - STILL_KPA
-        shut_kpa = shut_kpa if bound < 0 else max(shut_kpa, rated + CONTROL_BAND_KPA)
-        return valve_fraction(p, valve) * inlet_fraction(p, rated, shut_kpa)
-    if bound < 0:
-        if may_be_shut(s, c):
-            return 0.0
-        return min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA))
-    narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    return min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most)
-
-
-@kernel
-def may_be_shut(s: Record, c: Record) -> bool:
-    """Whether the pressure may be that of a machine that makes no air: its drying is not to be relied on."""
-    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa) or s.unload_belief >= 0.5:
-        return False
-    p, rated = s.pressure_kpa, c.max_kpa
-    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
-        return bool(p >= s.top_kpa - STILL_KPA)
-    # Shut at its rating, as some nameplates mean it; or unloaded, as low as an open hose holds it too.
-    return bool(p >= rated - STILL_KPA or p < HOSE_SHARE * c.valve_kpa)
-
-
-@kernel
-def _learn_control(s: Record, c: Record, t: float, dt: float) -> None:
-    """A modulating inlet keeps the running sump above the valve's setting; an unloader does not."""
-    if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
-        return
-    # Smoothed: single readings pulse by more than what is asked here.
-    part = 1.0 - math.exp(-dt / TOP_SMOOTHING_S)
-    s.slow_kpa = (
-        s.pressure_kpa if math.isnan(s.slow_kpa) else s.slow_kpa + part * (s.pressure_kpa - s.slow_kpa)
-    )
-    s.top_kpa = min(max(s.top_kpa, s.slow_kpa), 1.1 * c.max_kpa)
-    unloaded = c.on_kpa < s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa and t - s.hold_t < 1.0
-    if t - s.start_t > UNLOADED_S and unloaded:
-        s.unload_belief = min(s.unload_belief + dt / UNLOADER_LEARNT_S, 2.0)
+START_MARK = N_MARKS + 1
+"""Where the account is kept as it stood at the start: the end may be found out when all others are later."""
 
 
 @kernel
@@ -131,7 +53,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_last_c = s.start_temp_c
     s.run_peak_c = max(s.temp_c, s.start_temp_c)
     s.run_hot_s = 0.0
-    s.run_dry_s = 0.0
+    s.run_dry_s = s.run_dried = 0.0
     s.run_to_hot_t = math.nan
     s.run_dew_c = math.nan
     s.run_required_c = c.floor_c
@@ -158,9 +80,10 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
 @kernel
 def begin_marks(s: Record) -> None:
     """Forget what was kept of the account: as it stands it is that of the start of the run in hand."""
-    for i in range(N_MARKS + 1):
+    for i in range(N_MARKS + 2):
         s.marks[i, 0] = math.nan
     _mark(s, s.start_t, 0)
+    _mark(s, s.start_t, START_MARK)
     s.mark_head = 0
 
 
@@ -176,26 +99,29 @@ def _mark(s: Record, t: float, slot: int) -> None:
 
 
 @kernel
-def _back_to(s: Record, end_t: float) -> float:
-    """Take the account back to the newest mark not after `end_t`, or the oldest there is; its instant."""
-    best, best_rank = 0, -math.inf
-    for i in range(N_MARKS + 1):
+def _back_to(s: Record, c: Record, end_t: float) -> tuple[float, float]:
+    """Take the account back to the newest mark not after `end_t`; its instant and temperature there."""
+    best, best_t = START_MARK, -math.inf
+    for i in range(N_MARKS + 2):
         t = s.marks[i, 0]
-        rank = t if t <= end_t else -t
-        if rank > best_rank:
-            best, best_rank = i, rank
+        if best_t < t <= end_t:
+            best, best_t = i, t
     mark = s.marks[best]
     s.water_g, s.water_low_g, s.water_high_g = mark[1], mark[2], mark[3]
     s.run_in_g, s.run_out_g, s.run_hot_s, s.run_dry_s = mark[4], mark[5], mark[6], mark[7]
     s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g = mark[8], mark[9], mark[10], mark[11]
-    if not math.isnan(mark[12]):
+    if math.isnan(mark[12]):
+        # No reading between start and end: how much air it took, nobody knows.
+        s.run_kpa, s.run_flow, s.run_least, s.run_most, s.run_shut = c.assumed_kpa, 0.5, 0.0, 1.0, 1.0
+    else:
         s.run_kpa, s.run_flow, s.run_least, s.run_most = mark[12], mark[13], mark[14], mark[15]
         s.run_shut = mark[16]
+    from_c = s.run_last_c
     end_c = signals.recent_mean_c(s, end_t - BIN_S, end_t + 0.5 * BIN_S)
     if not math.isnan(end_c):
         s.run_last_c = end_c
         s.run_peak_c = max(s.run_peak_c, end_c)
-    return float(mark[0])
+    return float(mark[0]), float(from_c)
 
 
 @kernel
@@ -204,7 +130,7 @@ def forget_water(s: Record, high_g: float) -> None:
     s.start_water_g = s.start_low_g = s.run_water_start_g = 0.0
     s.start_high_g = high_g
     s.run_in_g = s.run_out_g = s.run_over_g = 0.0
-    for i in range(N_MARKS + 1):
+    for i in range(N_MARKS + 2):
         mark = s.marks[i]
         mark[1] = mark[2] = mark[4] = mark[5] = mark[11] = 0.0
         mark[3] = high_g
@@ -214,11 +140,11 @@ def forget_water(s: Record, high_g: float) -> None:
 def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     """Carry the run in hand over `dt`; True when it has just got hot."""
     temp_c = signals.newest_c(s)
-    _learn_control(s, c, t, dt)
+    inlet.learn(s, c, t, dt)
     s.run_kpa = running_pressure_kpa(s, c, t)
-    s.run_flow = flow_fraction(s, c, 0)
-    s.run_least, s.run_most = flow_fraction(s, c, -1), flow_fraction(s, c, 1)
-    s.run_shut = 1.0 if may_be_shut(s, c) else 0.0
+    s.run_flow = inlet.flow_fraction(s, c, 0)
+    s.run_least, s.run_most = inlet.flow_fraction(s, c, -1), inlet.flow_fraction(s, c, 1)
+    s.run_shut = 1.0 if inlet.may_be_shut(s, c) else 0.0
     if s.run_readings == 0.0:
         # When it started is known to a reading's distance only, and it gains most while it is cold.
         s.run_least, s.run_most = 0.0, 2.0 * s.run_most
@@ -243,6 +169,7 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     if s.pressure_kpa < c.off_kpa:
         s.run_low_s += dt
     got_hot = _count_hot(s, c, t, dt)
+    s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
     if s.hold_t == t:
         _mark(s, t, N_MARKS)
     if t - s.marks[s.mark_head, 0] >= MARK_S:
@@ -270,7 +197,8 @@ def _count_hot(s: Record, c: Record, t: float, dt: float) -> bool:
         return False
     s.now_hot = 1.0
     s.run_hot_s += dt
-    if s.run_flow >= FLOWING and s.run_shut == 0.0:
+    # At the least, too: what may have been a shut inlet is no drying.
+    if s.run_least >= FLOWING and s.run_shut == 0.0:
         s.run_dry_s += dt
     if math.isnan(s.run_to_hot_t):
         s.run_to_hot_t = t
@@ -281,18 +209,22 @@ def _count_hot(s: Record, c: Record, t: float, dt: float) -> bool:
 @kernel
 def _square_up(s: Record, c: Record, end_t: float) -> None:
     """Make the account end at `end_t`, be that after the last reading in the run or before it."""
-    from_t = s.run_last_t if end_t >= s.run_last_t else _back_to(s, end_t)
+    from_t, from_c = s.run_last_t, s.run_last_c
+    if end_t < s.run_last_t:
+        from_t, from_c = _back_to(s, c, end_t)
     if s.run_readings > 0.0 and end_t > from_t:
-        _carry(s, c, s.run_last_c, end_t - from_t)
+        _carry(s, c, 0.5 * (from_c + s.run_last_c), end_t - from_t)
         if s.now_hot > 0.0 and s.run_last_c >= s.now_required_c:
-            s.run_hot_s += end_t - from_t
-            s.run_dry_s += end_t - from_t if s.run_flow >= FLOWING and s.run_shut == 0.0 else 0.0
+            more_s = max(end_t - max(from_t, s.run_to_hot_t), 0.0)
+            s.run_hot_s += more_s
+            s.run_dry_s += more_s if s.run_least >= FLOWING and s.run_shut == 0.0 else 0.0
     s.run_last_t = min(s.run_last_t, end_t)
     if s.run_to_hot_t > end_t or s.run_hot_s <= 0.0:
         s.run_to_hot_t = math.nan
     # Sums of many short times end a hair beside the difference of two long ones.
     s.run_hot_s = 0.0 if math.isnan(s.run_to_hot_t) else min(s.run_hot_s, end_t - s.start_t)
     s.run_dry_s = min(s.run_dry_s, s.run_hot_s)
+    s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
 
 
 @kernel
@@ -369,6 +301,7 @@ def describe_run(s: Record, row: Record) -> None:
     row.required_c = s.run_required_c
     row.hot_s = s.run_hot_s
     row.dry_s = s.run_dry_s
+    row.dried = s.run_dried
     row.to_hot_t = s.run_to_hot_t
     row.air_m3 = s.run_air_m3
     row.in_g = s.run_in_g

@@ -35,8 +35,8 @@ N_DOUBT_BINS, N_DOUBTS = 8, 19
 N_MARKS = 8
 N_MARKED = 17
 MARK_S = 90.0
-"""Memory of a run's account, and once more where pressure last held: an end that is found out later is closed
-with what stood then."""
+"""Memory of a run's account, once more where pressure last held and once at the start: an end that is found
+out later is closed with what stood then."""
 N_AIR = 4
 """Unknowns of the air: see `models.air_filter`."""
 N_HABITS, N_KEPT = 7, 24
@@ -101,13 +101,13 @@ STATE = np.dtype(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
         ),
         *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
-        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_shut", "run_inferred"),
+        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_shut", "run_dried", "run_inferred"),
         *_floats("run_rise_k", "run_steps", "run_rose", "run_low_s"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
         # Water: estimate and bounds now, the run's account at some moments before, and the day in hand.
         *_floats("water_g", "water_low_g", "water_high_g"),
-        ("marks", "f8", (N_MARKS + 1, N_MARKED)),
+        ("marks", "f8", (N_MARKS + 2, N_MARKED)),
         ("mark_head", "i8"),
         *_floats("start_water_g", "start_low_g", "start_high_g"),
         *_floats("day"),
@@ -231,6 +231,7 @@ RUN_ROW = np.dtype(
         "required_c",
         "hot_s",
         "dry_s",
+        "dried",
         "to_hot_t",
         "air_m3",
         "in_g",
@@ -308,6 +309,7 @@ ZERO_AT_FIRST = frozenset(
         "idle_h",
         "run_inferred",
         "run_shut",
+        "run_dried",
         "run_rose",
         "run_steps",
         "run_low_s",

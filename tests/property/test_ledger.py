@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from models import moisture, run_account
+from models import inlet, moisture
 from models.delivered_air import CONTROL_BAND_KPA, inlet_fraction
 from models.humidity import humidity_ratio, saturated_humidity_ratio
 from models.state import Record, fresh_state
@@ -115,7 +115,7 @@ def held_at(pressure_kpa: float, still_s: float, top_kpa: float | None = None) -
     s["pressure_kpa"], s["t"], s["anchor_t"] = pressure_kpa, still_s, 0.0
     s["top_kpa"] = CONST["max_kpa"] if top_kpa is None else top_kpa
     s["unload_belief"] = 0.0
-    least, best, most = (run_account.flow_fraction(s, CONST, bound) for bound in (-1, 0, 1))
+    least, best, most = (inlet.flow_fraction(s, CONST, bound) for bound in (-1, 0, 1))
     return least, best, most
 
 

@@ -1,0 +1,106 @@
+"""What part of its rated air leaves a unit, and whether its inlet may be shut, by its own pressure so far.
+
+A modulating inlet holds the sump above the rating, an unloader lets it down below the valve's setting; until
+a unit has shown which it has, the bounds carry both. Compiled; called by the account of a run.
+"""
+
+from __future__ import annotations
+
+import math
+
+from models.compiled import kernel
+from models.delivered_air import (
+    CONTROL_BAND_KPA,
+    delivered_fraction,
+    delivered_fraction_high,
+    delivered_fraction_low,
+    inlet_fraction,
+    rise_fraction,
+    valve_fraction,
+)
+from models.state import Record
+
+UNLOADED_S = 120.0
+"""A start may be unloaded for some seconds; after this a low steady pressure is an unloader at work."""
+UNLOADED_AT_MOST = 0.93
+"""Of the minimum-pressure valve's setting: a modulating sump never stays below the valve, an unloaded one
+does. [-]"""
+UNLOADER_LEARNT_S = 300.0
+"""At such a pressure for half as long, it is taken for an unloader."""
+WIDEST_BAND_KPA = 100.0
+"""The most that an inlet may need to close above the rating: 15 psi (common practice: 5 to 15). [kPa]"""
+SHOWN_SHARE = 0.4
+"""Of the control band: a sump this far above its rating is no error of its sensor: there its inlet closes."""
+HOSE_SHARE = 1.15
+"""Of the minimum-pressure valve's setting: up to here an unloaded sump may rest too (200 to 400 kPa,
+published trade figures). [-]"""
+STILL_KPA = 10.0
+"""Less than this is noise of a level that holds."""
+TOP_SMOOTHING_S = 30.0
+"""Time constant over which pulsation is averaged before a level counts as shown."""
+WIDE_BAND = 0.35
+"""Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
+
+
+@kernel
+def flow_fraction(s: Record, c: Record, bound: int) -> float:
+    """Part of rated air that leaves the sump: best estimate (0), least (-1) or most (1). [-]"""
+    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
+        return 0.5 * (1.0 + bound)
+    if s.unload_belief >= 0.5:
+        return _unloader(s, c, bound)
+    p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
+    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
+    most = delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
+    if bound > 0:
+        return float(most)
+    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
+        # It modulates above the rating. The highest it got may be its shut inlet, or the tool in steady use.
+        shut_kpa = s.top_kpa - STILL_KPA
+        shut_kpa = shut_kpa if bound < 0 else max(shut_kpa, rated + CONTROL_BAND_KPA)
+        return float(valve_fraction(p, valve) * inlet_fraction(p, rated, shut_kpa))
+    if bound < 0:
+        if may_be_shut(s, c):
+            return 0.0
+        return float(min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA)))
+    narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
+    return float(min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most))
+
+
+@kernel
+def _unloader(s: Record, c: Record, bound: int) -> float:
+    """A unit known to unload: all or nothing; unloaded, what it blows off still carries some vapour away."""
+    if s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa:
+        return float(c.air_floor) if bound > 0 else 0.0
+    # On its way down from its cut-out the inlet is shut already, unless tools draw it down so fast.
+    if s.t - s.hold_t >= 1.0:
+        return 1.0 if bound > 0 else 0.0
+    return 1.0
+
+
+@kernel
+def may_be_shut(s: Record, c: Record) -> bool:
+    """Whether the pressure may be that of a machine that makes no air: its drying is not to be relied on."""
+    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa) or s.unload_belief >= 0.5:
+        return False
+    p, rated = s.pressure_kpa, c.max_kpa
+    if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
+        return bool(p >= s.top_kpa - STILL_KPA)
+    # Shut at its rating, as some nameplates mean it; or unloaded, as low as an open hose holds it too.
+    return bool(p >= rated - STILL_KPA or p < HOSE_SHARE * c.valve_kpa)
+
+
+@kernel
+def learn(s: Record, c: Record, t: float, dt: float) -> None:
+    """A modulating inlet keeps the running sump above the valve's setting; an unloader does not."""
+    if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
+        return
+    # Smoothed: single readings pulse by more than what is asked here.
+    part = 1.0 - math.exp(-dt / TOP_SMOOTHING_S)
+    s.slow_kpa = (
+        s.pressure_kpa if math.isnan(s.slow_kpa) else s.slow_kpa + part * (s.pressure_kpa - s.slow_kpa)
+    )
+    s.top_kpa = min(max(s.top_kpa, s.slow_kpa), c.max_kpa + WIDEST_BAND_KPA)
+    unloaded = c.on_kpa < s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa and t - s.hold_t < 1.0
+    if t - s.start_t > UNLOADED_S and unloaded:
+        s.unload_belief = min(s.unload_belief + dt / UNLOADER_LEARNT_S, 2.0)
