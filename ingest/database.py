@@ -7,6 +7,7 @@ holds the whole record as JSON and the columns beside it are those that queries 
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Collection
 from pathlib import Path
 
@@ -25,7 +26,7 @@ metadata = sa.MetaData(
     }
 )
 
-_BUSY_TIMEOUT_S = 10.0
+_BUSY_TIMEOUT_S, _RETRY_S = 10.0, 0.02
 _MIGRATION_LOCK = 0x6465776C
 """Key of the PostgreSQL advisory lock that lets one process at a time migrate."""
 
@@ -212,8 +213,24 @@ def _sqlite_engine(url: sa.URL) -> sa.Engine:
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
-    connection.execute("PRAGMA journal_mode = WAL")
+    _write_ahead(connection, time.monotonic() + _BUSY_TIMEOUT_S)
     connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _write_ahead(connection: sqlite3.Connection, until_s: float) -> None:
+    """Go over to the write-ahead log; a database that others open at the same time is waited for.
+
+    The first change of mode needs the file alone, and SQLite refuses it at once, whatever time-out is set.
+    """
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() >= until_s:
+                raise
+            time.sleep(_RETRY_S)
+        else:
+            return
 
 
 def migrate(engine: sa.Engine, revision: str = "head") -> None:

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
+from ingest import database
 from ingest.database import DatabaseError, metadata, migrate, open_database, units, upsert
 from ingest.quarantine import Quarantine
 
@@ -85,6 +86,20 @@ def test_open_database_from_many_threads_at_once_migrates_once(opened: Opener, t
     with ThreadPoolExecutor(4) as pool:
         for engine in pool.map(opened, [url] * 4):
             assert set(metadata.tables) <= set(sa.inspect(engine).get_table_names())
+
+
+def test_a_new_file_is_waited_for_by_all_that_open_it_at_once(tmp_path: Path) -> None:
+    """Of two that go over to the write-ahead log together SQLite refuses one at once, patient or not."""
+
+    def go_over(path: Path) -> str:
+        with closing(sqlite3.connect(path, timeout=10.0)) as connection:
+            database._prepare_sqlite(connection, None)
+            return str(connection.execute("PRAGMA journal_mode").fetchone()[0])
+
+    with ThreadPoolExecutor(8) as pool:
+        for i in range(100):
+            modes = list(pool.map(go_over, [tmp_path / f"{i}.db"] * 8))
+            assert modes == ["wal"] * 8
 
 
 def test_open_database_names_what_it_can_not_use(tmp_path: Path) -> None:
