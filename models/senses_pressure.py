@@ -27,9 +27,15 @@ ERROR_KPA, NOT_AVAILABLE_KPA, CODE_KPA_STEP = 1016.0, 1020.0, 4.0
 ROUNDED_KPA = 0.4
 """Half the last digit of senders that convert before they send, as at the door."""
 NEAR_CODE_KPA = 150.0
+STILL_RATIO, STILL_N = 3.0, 5.0
+"""A code stands still for so many times more readings than this sensor ever did under pressure... [-, -]"""
+STILL_LONG_RATIO, STILL_LONG_N, STILL_LONG_S = 2.0, 2.0, 300.0
+"""...or for so many and so long: minutes apart each reading that is the same says more. [-, -, s]"""
+STILL_NEW_S = 600.0
+"""As long where nothing is known yet of how still this sensor stands under pressure. [s]"""
 RECENT_S = 120.0
-FOURS_N = 20
-"""Pressures in a row that are multiples of four: the bus's coarse scaling..."""
+FOURS_N = 12
+"""Changes in a row to multiples of four: the bus's coarse scaling..."""
 FOURS_TOP_KPA, NEVER_N = 1000.0, -10_000.0
 """...which ends here; a sensor that goes beyond has another."""
 CHARGED_RATIO = 0.3
@@ -312,12 +318,24 @@ def _is_code(s: Record, c: Record, t: float, raw: float) -> bool:
         return False
     if s.fours_n < 0.0 and _on_own_grid(s, raw):
         return False
-    if s.fours_n >= FOURS_N or s.still_kpa_n > 3.0 * s.still_kpa_most + 5.0:
+    if s.fours_n >= FOURS_N or _too_still(s, t):
         return True
-    dt = t - s.t
-    reached = t - s.real_kpa_t <= RECENT_S + dt and abs(s.real_kpa - raw) <= NEAR_CODE_KPA
+    reached = t - s.real_kpa_t <= max(RECENT_S, t - s.t) and abs(s.real_kpa - raw) <= NEAR_CODE_KPA
     turning = s.running > 0.0 and s.confirmed >= 1.0 and math.isnan(s.pending_t)
     return not (reached or turning)
+
+
+@kernel
+def _too_still(s: Record, t: float) -> bool:
+    """Whether a value that may be a code has stood still for longer than this sensor's pressures do."""
+    stood_s = t - s.still_kpa_t
+    if s.still_kpa_most == 0.0:
+        return bool(stood_s >= STILL_NEW_S and s.still_kpa_n > STILL_N)
+    if s.still_kpa_n > STILL_RATIO * s.still_kpa_most + STILL_N:
+        return True
+    return bool(
+        stood_s >= STILL_LONG_S and s.still_kpa_n > STILL_LONG_RATIO * s.still_kpa_most + STILL_LONG_N
+    )
 
 
 @kernel
