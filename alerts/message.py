@@ -20,6 +20,7 @@ from typing import Any
 import jinja2
 
 from alerts.alarm import Action, Alarm, Priority
+from alerts.dry_out import dry_out_line
 from alerts.notices import Heard, Notice, NoticeKind
 from alerts.picture import Picture
 from alerts.rationale import Rationale
@@ -32,11 +33,6 @@ from models.said import Cause, carries_on
 
 WIDTH = 76
 """Columns of the plain text, as RFC 5322 advises for readability (78 with the line end)."""
-
-LEAST_DRY_OUT_MIN = 20.0
-"""Least hot running with air flowing that counts as a dry-out. [min] Common practice: 20-30 min."""
-LONGEST_DRY_OUT_MIN = 120.0
-"""Nobody runs a truck hot for longer than this to dry it. [min] Chosen."""
 
 ASKS_FOR_WATER = frozenset({Pattern.SHORT_CYCLING, Pattern.NEVER_REACHING_TEMPERATURE})
 """Patterns whose response speaks of the required temperature and the water held; beside the others both
@@ -265,21 +261,8 @@ def _standing(
         low, high = water(status.water_low_g, units_system), water(status.water_high_g, units_system)
         lines.append(f"Water held: about {water(status.water_g, units_system)} ({low} to {high})")
     if pattern is Pattern.SHORT_CYCLING and not math.isnan(status.dry_out_min):
-        lines.append(dry_out_line(status.dry_out_min, status.dry_out_longest_min))
+        lines.append(dry_out_line(status))
     return lines
-
-
-def dry_out_line(dry_out_min: float, longest_min: float) -> str:
-    """How long a dry-out run takes and on what condition, or why none will do; minutes may be infinite."""
-    if math.isinf(dry_out_min):
-        return "The air here is too wet to dry it at this temperature: drain the settled water cold first"
-    if dry_out_min > LONGEST_DRY_OUT_MIN:
-        return "More water than one run can dry: drain the settled water cold first"
-    needed_min = max(dry_out_min, LEAST_DRY_OUT_MIN)
-    line = f"Hot running still needed, air valve open once hot: about {needed_min:.0f} min"
-    if longest_min > LONGEST_DRY_OUT_MIN:
-        return f"{line}; it may take far longer, so drain the settled water cold first if you can"
-    return f"{line}, at most {longest_min:.0f} min" if longest_min > needed_min else line
 
 
 def _board_url(alarm: Alarm, base_url: str) -> str:

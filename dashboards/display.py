@@ -83,6 +83,13 @@ def temp_difference(kelvin: float, system: System) -> str:
     return _text(value, 0, TEMP_UNIT[system])
 
 
+def above_or_below(kelvin: float, system: System) -> str:
+    """Temperature difference from a level, with the side of it in a word."""
+    if math.isnan(kelvin):
+        return UNKNOWN
+    return f"{temp_difference(kelvin, system)} {'below' if kelvin < 0 else 'above'}"
+
+
 def pressure(kpa: float, system: System) -> str:
     """Gauge pressure with its unit."""
     return _text(pressure_value(kpa, system), 0, PRESSURE_UNIT[system])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from alerts.alarm import AlarmState
-from alerts.message import LEAST_DRY_OUT_MIN, LONGEST_DRY_OUT_MIN, dry_out_line
+from alerts.dry_out import LONGEST_MIN, dry_out_line, still_needed_min
 from dashboards import addresses, display
 from dashboards.display import System
 from dashboards.settings import BoardSettings
@@ -23,9 +23,6 @@ BAR_LOW_C, BAR_HIGH_C = -20.0, 120.0
 """Ends of the temperature bar: from hard frost to just above the usual shutdown, common practice."""
 NAN = float("nan")
 DAY_MS = 86_400_000
-MIN_DRY_OUT_MIN = 1.0
-"""Less than this is nothing to plan for. [min]"""
-BRIEF = "A run made to dry it lasts {} hot at least."
 LINK_UP = ("", "online", "up", "connected")
 """Link states that need no mention."""
 
@@ -222,24 +219,17 @@ def _signals(row: FleetRow, status: UnitStatus, system: System) -> dict[str, Any
 
 def _dry_out_words(status: UnitStatus | None) -> dict[str, str]:
     """What a dry-out run still needs, short with its condition, and in full."""
-    if status is None or not status.dry_out_min >= MIN_DRY_OUT_MIN:
+    needed_min = math.nan if status is None else still_needed_min(status)
+    if status is None or not needed_min > 0.0:
         return {"dry_out": "", "dry_out_why": ""}
-    minutes = still_to_run(status.dry_out_min)
-    short = f"needs {minutes} hot, air flowing" if minutes else no_dry_out(status.dry_out_min)
-    if status.dry_out_min < LEAST_DRY_OUT_MIN:
-        least = display.minutes(LEAST_DRY_OUT_MIN)
-        return {"dry_out": short, "dry_out_why": f"Estimate, air valve open once hot. {BRIEF.format(least)}"}
-    return {"dry_out": short, "dry_out_why": dry_out_line(status.dry_out_min, status.dry_out_longest_min)}
+    will_do = needed_min <= LONGEST_MIN
+    short = f"needs {display.minutes(needed_min)} hot, air flowing" if will_do else no_dry_out(needed_min)
+    return {"dry_out": short, "dry_out_why": dry_out_line(status)}
 
 
-def still_to_run(dry_out_min: float) -> str:
-    """How much hot running is still needed, which counts down during the run; empty when none will do."""
-    return "" if dry_out_min > LONGEST_DRY_OUT_MIN else display.minutes(dry_out_min)
-
-
-def no_dry_out(dry_out_min: float) -> str:
+def no_dry_out(needed_min: float) -> str:
     """Why running will not dry it."""
-    return "too wet to dry by running" if math.isinf(dry_out_min) else "more than one run can dry"
+    return "too wet to dry by running" if math.isinf(needed_min) else "more than one run can dry"
 
 
 def _water_words(row: FleetRow, low_g: float, mid_g: float, high_g: float, system: System) -> dict[str, str]:

@@ -73,6 +73,9 @@ def finding_state(finding: Finding) -> str:
 
 def how_sure(run: Run) -> str:
     """How sure it is that it was a run, never wholly, and where nobody saw it, what it is known from."""
+    if run.end_at is None:
+        # How sure it is rests on both its edges, and one is still to come.
+        return "not over yet"
     sure = f"{100.0 * min(run.confidence, 0.99):.0f} %"
     doubt = "⚠ " if run.confidence < DOUBTFUL_BELOW else ""
     return f"{doubt}{sure}, from the hour meter alone" if run.inferred else f"{doubt}{sure}"

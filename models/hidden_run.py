@@ -101,7 +101,9 @@ def credit(s: Record, c: Record, t: float, dt: float, gained_h: float, row: Reco
     end_t = _place(s, dt, lasted_s)
     temp_c, raw_c, pressure_kpa, trusted = s.temp_c, s.raw_c, s.pressure_kpa, s.pressure_trusted
     own = dt <= LONGEST_SILENCE_S
-    s.start_t = end_t - lasted_s
+    # To the whole second like every edge, and not before the silence.
+    s.start_t = min(math.ceil(end_t - lasted_s), t)
+    lasted_s = max(end_t - s.start_t, 0.0)
     s.start_error_s = s.end_error_s = dt - least_s
     s.start_how = s.end_how = SILENT
     s.temp_c = _stood_c(s, s.start_t - (t - dt))

@@ -22,24 +22,24 @@ def evidence_lines(evidence: Sequence[Evidence], system: System) -> None:
 
 
 def steps(alarm: AlarmView) -> None:
-    """Cause, consequence, what to do in order, and the cautions of this alarm."""
+    """Cause, consequence, the cautions of this alarm, and what to do in order."""
     with ui.element("div").classes("dw-steps"):
         for name, text in (("Cause", alarm.cause), ("If nothing is done", alarm.consequence)):
             if text:
                 with ui.element("div").classes("dw-reason"):
                     ui.label(name).classes("dw-reason-name")
                     ui.label(text)
-        if alarm.response:
-            with ui.element("div").classes("dw-reason dw-response"):
-                ui.label("What to do").classes("dw-reason-name")
-                with ui.element("ol"):
-                    for text in alarm.response:
-                        with ui.element("li"):
-                            ui.label(text)
         if alarm.cautions:
             with ui.element("div").classes("dw-reason dw-cautions"):
                 ui.label("Caution").classes("dw-reason-name")
                 with ui.element("ul"):
                     for text in alarm.cautions:
+                        with ui.element("li"):
+                            ui.label(text)
+        if alarm.response:
+            with ui.element("div").classes("dw-reason dw-response"):
+                ui.label("What to do").classes("dw-reason-name")
+                with ui.element("ol"):
+                    for text in alarm.response:
                         with ui.element("li"):
                             ui.label(text)

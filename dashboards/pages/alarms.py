@@ -131,7 +131,7 @@ class AlarmsPage:
             )
             with details:
                 with ui.element("summary"):
-                    ui.label("Cause, what to do, cautions").classes("dw-inline")
+                    ui.label("Cause, cautions, what to do").classes("dw-inline")
                 steps(alarm)
             versions(alarm.said, display.zone(profile.tz), self._here.system)
             self._actions(alarm)

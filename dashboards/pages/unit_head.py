@@ -8,18 +8,16 @@ import math
 
 from nicegui import ui
 
-from alerts.message import LONGEST_DRY_OUT_MIN, dry_out_line
+from alerts.dry_out import LONGEST_MIN, dry_out_line, still_needed_min
 from dashboards import display, doubtful, warming, words
 from dashboards.cautions import SHORT_CAUTION
 from dashboards.display import System
 from dashboards.feed import Feed
 from dashboards.fleet_rows import (
-    MIN_DRY_OUT_MIN,
     FleetRow,
     Need,
     no_dry_out,
     row_json,
-    still_to_run,
     uncertain,
     water_level,
 )
@@ -180,7 +178,7 @@ class UnitHead:
         if row.alarms:
             return
         if row.need is Need.WATER and row.status is not None:
-            line = dry_out_line(row.status.dry_out_min, row.status.dry_out_longest_min)
+            line = dry_out_line(row.status)
             amount = "a harmful amount" if water_level(row) == "harmful" else "close to a harmful amount"
             ui.label(f"Its sump holds {amount} of water. {line}. {SHORT_CAUTION}").classes("dw-note")
         elif row.status is None:
@@ -208,9 +206,9 @@ class UnitHead:
 def _dry_out(row: FleetRow, system: System) -> str:
     if row.status is None or water_level(row) == "unknown":
         return display.UNKNOWN
-    minutes_min = row.status.dry_out_min
-    if minutes_min >= MIN_DRY_OUT_MIN:
-        return still_to_run(minutes_min) or no_dry_out(minutes_min)
+    needed_min = still_needed_min(row.status)
+    if needed_min > 0.0:
+        return display.minutes(needed_min) if needed_min <= LONGEST_MIN else no_dry_out(needed_min)
     if uncertain(row):
         return f"perhaps: up to {display.water(row.status.water_high_g, system)} could be held"
     return "none"
@@ -221,15 +219,17 @@ def _dry_out_words(row: FleetRow) -> str:
     status, condition = row.status, "hot, then with the air valve open"
     if status is None or water_level(row) == "unknown":
         return ""
-    if status.dry_out_min < MIN_DRY_OUT_MIN:
+    needed_min = still_needed_min(status)
+    if needed_min == 0.0:
         return condition if uncertain(row) else "by the estimate the sump is dry"
     if math.isnan(status.dry_out_longest_min):
         return condition
-    if status.dry_out_min > LONGEST_DRY_OUT_MIN:
+    if needed_min > LONGEST_MIN:
         return "drain the settled water cold first"
-    if status.dry_out_longest_min > LONGEST_DRY_OUT_MIN:
+    if status.dry_out_longest_min > LONGEST_MIN:
         return f"{condition}; may not be enough"
-    return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}"
+    longer = status.dry_out_longest_min > needed_min
+    return f"{condition}; up to {display.minutes(status.dry_out_longest_min)}" if longer else condition
 
 
 def _margin(row: FleetRow, here: Visit) -> str:
@@ -266,6 +266,6 @@ def _alarm(alarm: AlarmView, here: Visit, tz: dt.tzinfo) -> None:
         evidence_lines(alarm.evidence, here.system)
         with ui.element("details"):
             with ui.element("summary"):
-                ui.label("Cause, what to do, cautions").classes("dw-inline")
+                ui.label("Cause, cautions, what to do").classes("dw-inline")
             steps(alarm)
         versions(alarm.said, tz, here.system)

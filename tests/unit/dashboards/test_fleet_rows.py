@@ -270,7 +270,7 @@ def test_summary_does_not_vouch_for_trucks_of_unknown_state() -> None:
     [
         (0.4, 0.4, "", ""),
         # Common practice: a dry-out run is kept hot for 20 to 30 minutes.
-        (5.0, 9.0, "needs 5\u202fmin hot, air flowing", "lasts 20\u202fmin hot at least"),
+        (5.0, 9.0, "needs 20\u202fmin hot, air flowing", "about 20 min"),
         (38.0, 55.0, "needs 38\u202fmin hot, air flowing", "about 38 min, at most 55 min"),
         (180.0, math.inf, "more than one run can dry", "drain the settled water cold first"),
         (math.inf, math.inf, "too wet to dry by running", "too wet to dry it"),

@@ -24,10 +24,20 @@ def hot() -> Run:
 def test_a_run_shows_every_figure_of_its_record(hot: Run) -> None:
     row = unit_tables.run_row(hot, dt.UTC, System.SI)
     assert {name for name, _, _ in unit_tables._COLUMNS} <= set(row)
-    assert row["margin"].startswith("31.5") or row["margin"].startswith("32")
+    assert row["margin"] == "32\u202f°C above"
     assert row["to_hot"].startswith("6")
     assert (row["water_in"][:1], row["water_out"][:2]) == ("2", "10")
     assert row["sure"] == "97 %"
+
+
+def test_a_peak_below_the_dew_point_says_so(hot: Run) -> None:
+    wet = msgspec.structs.replace(hot, dew_margin_k=-10.0)
+    assert unit_tables.run_row(wet, dt.UTC, System.US)["margin"] == "18\u202f°F below"
+
+
+def test_a_run_in_hand_has_no_figure_for_how_sure_it_is(hot: Run) -> None:
+    begun = msgspec.structs.replace(hot, end_at=None)
+    assert unit_tables.run_row(begun, dt.UTC, System.SI)["sure"] == "not over yet"
 
 
 def test_a_run_that_nobody_saw_says_what_it_is_known_from(hot: Run) -> None:

@@ -347,3 +347,13 @@ def test_a_meter_that_goes_on_after_a_single_temperature_makes_a_run_with_instan
     assert hidden.inferred
     assert hidden.end_at is not None
     assert 0.0 < seconds(hidden.end_at) - seconds(hidden.start_at) <= 4000.0
+
+
+def test_a_hidden_run_is_no_longer_than_its_instants(truth: Truth, clean: Readings) -> None:
+    """Hot minutes are summed in fractions of a second; instants are told to the whole one."""
+    for into_ms in (137, 445, 863):
+        shifted = dataclasses.replace(clean, observed_at_ms=clean.observed_at_ms + into_ms)
+        hidden = fold(without(shifted, 6.5, 13.0)).runs[2]
+        assert hidden.end_at is not None
+        assert hidden.start_at.microsecond == hidden.end_at.microsecond == 0
+        assert hidden.hot_min <= (hidden.end_at - hidden.start_at).total_seconds() / 60.0
