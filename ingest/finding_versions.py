@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from ingest import json_record
 from ingest.database import finding_versions as kept
-from ingest.results import FindingLike
+from ingest.result_rows import FindingLike
 
 T = TypeVar("T", bound=msgspec.Struct)
 

@@ -9,81 +9,32 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, NamedTuple, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 import sqlalchemy as sa
 
 from ingest import json_record
 from ingest.database import checkpoints, findings, runs, unit_status, upsert, water_days
+from ingest.result_rows import (
+    EPOCH,
+    WATER_DAY,
+    Checkpoint,
+    FindingLike,
+    RunLike,
+    StatusLike,
+    WaterDayLike,
+    Watermark,
+    checkpoint_row,
+    day_row,
+    finding_row,
+    run_row,
+    status_row,
+)
+
+__all__ = ["Checkpoint", "Results", "Watermark"]
 
 T = TypeVar("T", bound=msgspec.Struct)
-
-_WATER_DAY = ("unit_id", "date", "grams", "low", "high")
-_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
-
-
-class RunLike(Protocol):
-    """A run, as far as this file looks at one. Times are aware UTC."""
-
-    @property
-    def unit_id(self) -> str: ...  # noqa: D102
-    @property
-    def start_at(self) -> dt.datetime: ...  # noqa: D102
-    @property
-    def end_at(self) -> dt.datetime | None: ...  # noqa: D102
-
-
-class FindingLike(RunLike, Protocol):
-    """A finding, as far as this file looks at one."""
-
-    @property
-    def finding_id(self) -> str: ...  # noqa: D102
-    @property
-    def pattern(self) -> str: ...  # noqa: D102
-
-
-class WaterDayLike(Protocol):
-    """Water at the end of a UTC day. [g]"""
-
-    @property
-    def unit_id(self) -> str: ...  # noqa: D102
-    @property
-    def date(self) -> dt.date: ...  # noqa: D102
-    @property
-    def grams(self) -> float: ...  # noqa: D102
-    @property
-    def low(self) -> float: ...  # noqa: D102
-    @property
-    def high(self) -> float: ...  # noqa: D102
-
-
-class StatusLike(Protocol):
-    """How a unit stands, as far as this file looks at it."""
-
-    @property
-    def unit_id(self) -> str: ...  # noqa: D102
-    @property
-    def observed_at(self) -> dt.datetime: ...  # noqa: D102
-
-
-class Checkpoint(NamedTuple):
-    """The engine's state as it was after the reading of `at_ms`. [Unix ms]"""
-
-    unit_id: str
-    at_ms: int
-    state: bytes
-
-
-class Watermark(NamedTuple):
-    """How far a unit has been analysed."""
-
-    analysed_until_ms: int
-    """Instant of the newest reading taken in. [Unix ms]"""
-    analysed_at_ms: int | None
-    """When that was done. [Unix ms]"""
-    n_readings: int | None
-    """Readings taken in up to there; those whose clock was wrong are not among them."""
 
 
 class Results:
@@ -108,11 +59,11 @@ class Results:
     ) -> None:
         """Keep all of it, in one transaction; `watermark` goes with `status`."""
         with self._unsynced() as connection:
-            self._write(connection, runs, [_run_row(record) for record in run_records])
-            self._write(connection, findings, [_finding_row(record) for record in finding_records])
-            self._write(connection, water_days, [_day_row(record) for record in day_records])
-            self._write(connection, unit_status, [] if status is None else [_status_row(status, watermark)])
-            self._write(connection, checkpoints, [] if checkpoint is None else [_checkpoint_row(checkpoint)])
+            self._write(connection, runs, [run_row(record) for record in run_records])
+            self._write(connection, findings, [finding_row(record) for record in finding_records])
+            self._write(connection, water_days, [day_row(record) for record in day_records])
+            self._write(connection, unit_status, [] if status is None else [status_row(status, watermark)])
+            self._write(connection, checkpoints, [] if checkpoint is None else [checkpoint_row(checkpoint)])
 
     @contextmanager
     def _unsynced(self) -> Iterator[sa.Connection]:
@@ -133,26 +84,6 @@ class Results:
                     yield connection
             finally:
                 raw.execute("PRAGMA synchronous = FULL")
-
-    def save_runs(self, records: Iterable[RunLike]) -> None:
-        """Keep runs by (unit_id, start_at)."""
-        self.save(run_records=records)
-
-    def save_findings(self, records: Iterable[FindingLike]) -> None:
-        """Keep findings by finding_id."""
-        self.save(finding_records=records)
-
-    def save_water_days(self, records: Iterable[WaterDayLike]) -> None:
-        """Keep days of water by (unit_id, date)."""
-        self.save(day_records=records)
-
-    def save_status(self, status: StatusLike) -> None:
-        """Keep a unit's standing: the newest save counts, which after a rewind may look back."""
-        self.save(status=status)
-
-    def save_checkpoint(self, unit_id: str, at_ms: int, state: bytes) -> None:
-        """Keep the engine's state as it was after the reading of `at_ms`. [Unix ms]"""
-        self.save(checkpoint=Checkpoint(unit_id, at_ms, state))
 
     def _write(self, connection: sa.Connection, table: sa.Table, rows: Sequence[dict[str, Any]]) -> None:
         if rows:
@@ -198,7 +129,7 @@ class Results:
         self, kind: type[T], unit_id: str, start: dt.date | None = None, end: dt.date | None = None
     ) -> list[T]:
         """Days of water with ``start <= date < end``, by date."""
-        columns = [water_days.c[name] for name in _WATER_DAY]
+        columns = [water_days.c[name] for name in WATER_DAY]
         wanted = sa.select(*columns).where(water_days.c.unit_id == unit_id).order_by(water_days.c.date)
         if start is not None:
             wanted = wanted.where(water_days.c.date >= start)
@@ -206,7 +137,7 @@ class Results:
             wanted = wanted.where(water_days.c.date < end)
         with self._engine.connect() as connection:
             rows = connection.execute(wanted).all()
-        return [msgspec.convert(dict(zip(_WATER_DAY, row, strict=True)), kind) for row in rows]
+        return [msgspec.convert(dict(zip(WATER_DAY, row, strict=True)), kind) for row in rows]
 
     def status(self, kind: type[T], unit_id: str) -> T | None:
         """How one unit stands."""
@@ -294,55 +225,11 @@ class Results:
             if at_ms is None
             else {
                 runs: [] if runs_from_ms is None else [runs.c.start_at_ms >= runs_from_ms],
-                water_days: [water_days.c.date > (_EPOCH + dt.timedelta(milliseconds=at_ms)).date()],
+                water_days: [water_days.c.date > (EPOCH + dt.timedelta(milliseconds=at_ms)).date()],
                 checkpoints: [checkpoints.c.observed_at_ms > at_ms],
             }
         )
         with self._engine.begin() as connection:
             for table, late in gone.items():
                 connection.execute(sa.delete(table).where(table.c.unit_id == unit_id, *late))
-            self._write(connection, findings, [_finding_row(record) for record in standing])
-
-
-def _run_row(record: RunLike) -> dict[str, Any]:
-    return {
-        "unit_id": record.unit_id,
-        "start_at_ms": _ms(record.start_at),
-        "end_at_ms": None if record.end_at is None else _ms(record.end_at),
-        "record": json_record.encode(record),
-    }
-
-
-def _day_row(record: WaterDayLike) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in _WATER_DAY}
-
-
-def _status_row(record: StatusLike, watermark: Watermark | None) -> dict[str, Any]:
-    return {
-        "unit_id": record.unit_id,
-        "observed_at_ms": _ms(record.observed_at),
-        "record": json_record.encode(record),
-        "analysed_at_ms": watermark and watermark.analysed_at_ms,
-        "n_readings": watermark and watermark.n_readings,
-    }
-
-
-def _checkpoint_row(checkpoint: Checkpoint) -> dict[str, Any]:
-    return {
-        "unit_id": checkpoint.unit_id,
-        "observed_at_ms": checkpoint.at_ms,
-        "state": checkpoint.state,
-    }
-
-
-def _finding_row(record: FindingLike) -> dict[str, Any]:
-    return {
-        **_run_row(record),
-        "finding_id": record.finding_id,
-        "pattern": str(record.pattern),
-    }
-
-
-def _ms(at: dt.datetime) -> int:
-    """Unix ms, exactly: a float of seconds may fall short of the millisecond it stands for."""
-    return (at - _EPOCH) // dt.timedelta(milliseconds=1)
+            self._write(connection, findings, [finding_row(record) for record in standing])

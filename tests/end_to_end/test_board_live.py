@@ -78,10 +78,10 @@ class Yard:
                 for back in range(100)
             ]
         )
-        self.results.save_status(invented.status(3, self.now))
-        self.results.save_runs(invented.runs(3, self.now))
+        self.results.save(status=invented.status(3, self.now))
+        self.results.save(run_records=invented.runs(3, self.now))
         finding = invented.finding(3, Pattern.SHORT_CYCLING, self.now)
-        self.results.save_findings([finding])
+        self.results.save(finding_records=[finding])
         self.desk.consider([finding])
         with self.database.begin() as connection:
             connection.execute(

@@ -94,7 +94,7 @@ def test_a_unit_lags_by_what_is_stored_and_not_yet_analysed(
 def test_an_alarm_shows_every_version_of_what_is_behind_it(
     sources: LiveSources, database: sa.Engine, desk: AlarmDesk
 ) -> None:
-    Results(database).save_findings([SHORT_CYCLING])
+    Results(database).save(finding_records=[SHORT_CYCLING])
     FindingVersions(database).add([(SHORT_CYCLING, Cause.FIRST)], NOW_MS)
     desk.consider([SHORT_CYCLING])
     (alarm,) = sources.alarms()

@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 
 from ingest.database import open_database
-from ingest.results import Results, Watermark
+from ingest.results import Checkpoint, Results, Watermark
 
 MONDAY = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
 MONDAY_MS = 1_767_571_200_000
@@ -74,14 +74,14 @@ def water_day(day: int, grams: float, unit_id: str = "A") -> WaterDay:
 
 
 def test_runs_come_back_in_order_and_replace_their_key(results: Results) -> None:
-    results.save_runs([run(5), run(1, 2), run(1, 2, "B")])
-    results.save_runs([run(5, 6, peak_temp_c=91.0)])
+    results.save(run_records=[run(5), run(1, 2), run(1, 2, "B")])
+    results.save(run_records=[run(5, 6, peak_temp_c=91.0)])
     assert results.runs(Run, "A") == [run(1, 2), run(5, 6, peak_temp_c=91.0)]
     assert len(results.runs(Run)) == 3
 
 
 def test_runs_of_a_range_are_those_that_touch_it(results: Results) -> None:
-    results.save_runs([run(1, 2), run(3, 5), run(6, 7), run(8)])
+    results.save(run_records=[run(1, 2), run(3, 5), run(6, 7), run(8)])
     start_ms, end_ms = MONDAY_MS + 4 * HOUR_MS, MONDAY_MS + 6 * HOUR_MS
     assert results.runs(Run, "A", start_ms, end_ms) == [run(3, 5)]
     assert results.runs(Run, "A", start_ms) == [run(3, 5), run(6, 7), run(8)]
@@ -89,24 +89,24 @@ def test_runs_of_a_range_are_those_that_touch_it(results: Results) -> None:
 
 def test_instants_keep_their_millisecond(results: Results) -> None:
     late = [MONDAY + dt.timedelta(milliseconds=ms) for ms in (1, 333, 999)]
-    results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
+    results.save(run_records=[Run(unit_id="A", start_at=at, end_at=None) for at in late])
     for ms in (1, 333, 999):
         results.rewind("A", MONDAY_MS + ms, runs_from_ms=MONDAY_MS + ms + 1)
         assert len(results.runs(Run, "A")) == min(3, (1, 333, 999).index(ms) + 1)
-        results.save_runs([Run(unit_id="A", start_at=at, end_at=None) for at in late])
+        results.save(run_records=[Run(unit_id="A", start_at=at, end_at=None) for at in late])
 
 
 def test_findings_by_unit_and_standing(results: Results) -> None:
-    results.save_findings([finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
+    results.save(finding_records=[finding("f1", 3), finding("f2"), finding("f3", unit_id="B")])
     assert [f.finding_id for f in results.findings(Finding)] == ["f1", "f2", "f3"]
     assert results.findings(Finding, "A", standing_only=True) == [finding("f2")]
 
 
 def test_water_days_by_range(results: Results) -> None:
-    results.save_water_days(
-        [water_day(6, 12.5), water_day(5, 3.25), water_day(7, 1.0), water_day(5, 9.0, "B")]
+    results.save(
+        day_records=[water_day(6, 12.5), water_day(5, 3.25), water_day(7, 1.0), water_day(5, 9.0, "B")]
     )
-    results.save_water_days([water_day(6, 13.5)])
+    results.save(day_records=[water_day(6, 13.5)])
     assert results.water_days(WaterDay, "A") == [water_day(5, 3.25), water_day(6, 13.5), water_day(7, 1.0)]
     only = results.water_days(WaterDay, "A", dt.date(2026, 1, 6), dt.date(2026, 1, 7))
     assert only == [water_day(6, 13.5)]
@@ -115,8 +115,8 @@ def test_water_days_by_range(results: Results) -> None:
 def test_status_keeps_what_is_not_known_as_nan(results: Results) -> None:
     unknown = math.nan
     status = Status(unit_id="A", observed_at=MONDAY, water_g=unknown, run=run(1, peak_temp_c=unknown))
-    results.save_status(status)
-    results.save_status(Status(unit_id="B", observed_at=MONDAY, water_g=4.0, run=None))
+    results.save(status=status)
+    results.save(status=Status(unit_id="B", observed_at=MONDAY, water_g=4.0, run=None))
     read = results.status(Status, "A")
     assert read is not None
     assert math.isnan(read.water_g)
@@ -129,15 +129,15 @@ def test_status_keeps_what_is_not_known_as_nan(results: Results) -> None:
 
 def test_nan_inside_evidence_comes_back(results: Results) -> None:
     inner = run(1, peak_temp_c=math.nan)
-    results.save_findings([msgspec.structs.replace(finding("f1"), evidence=(inner,))])
+    results.save(finding_records=[msgspec.structs.replace(finding("f1"), evidence=(inner,))])
     (read,) = results.findings(Finding)
     assert math.isnan(read.evidence[0].peak_temp_c)
 
 
 def test_checkpoints_before_an_instant(results: Results) -> None:
     for at_ms in (10, 30, 20):
-        results.save_checkpoint("A", at_ms, bytes([at_ms]))
-    results.save_checkpoint("B", 25, b"other")
+        results.save(checkpoint=Checkpoint("A", at_ms, bytes([at_ms])))
+    results.save(checkpoint=Checkpoint("B", 25, b"other"))
     assert results.checkpoint_before("A", 30) == (20, b"\x14")
     assert results.checkpoint_before("A") == (30, b"\x1e")
     assert results.checkpoint_before("A", 10) is None
@@ -147,11 +147,11 @@ def test_checkpoints_before_an_instant(results: Results) -> None:
 
 def test_rewind_takes_back_runs_days_and_checkpoints_but_no_finding(results: Results) -> None:
     at_ms = MONDAY_MS + 5 * HOUR_MS
-    results.save_runs([run(4, 6), run(5, 6), run(7), run(5, 6, "B")])
-    results.save_water_days([water_day(5, 1.0), water_day(6, 2.0), water_day(6, 2.0, "B")])
+    results.save(run_records=[run(4, 6), run(5, 6), run(7), run(5, 6, "B")])
+    results.save(day_records=[water_day(5, 1.0), water_day(6, 2.0), water_day(6, 2.0, "B")])
     for checkpoint_ms in (at_ms - 1, at_ms, at_ms + 1):
-        results.save_checkpoint("A", checkpoint_ms, b"")
-    results.save_findings([finding("f1"), finding("f2", 6)])
+        results.save(checkpoint=Checkpoint("A", checkpoint_ms, b""))
+    results.save(finding_records=[finding("f1"), finding("f2", 6)])
     results.rewind("A", at_ms - 1, runs_from_ms=at_ms, standing=[finding("f2")])
     assert results.runs(Run) == [run(4, 6), run(5, 6, "B")]
     assert results.water_days(WaterDay, "A") == [water_day(5, 1.0)]
@@ -161,9 +161,9 @@ def test_rewind_takes_back_runs_days_and_checkpoints_but_no_finding(results: Res
 
 
 def test_rewind_to_the_start_leaves_neither_run_nor_day_nor_checkpoint(results: Results) -> None:
-    results.save_runs([run(4, 6), run(5, 6, "B")])
-    results.save_water_days([water_day(5, 1.0)])
-    results.save_checkpoint("A", -5, b"")
+    results.save(run_records=[run(4, 6), run(5, 6, "B")])
+    results.save(day_records=[water_day(5, 1.0)])
+    results.save(checkpoint=Checkpoint("A", -5, b""))
     results.rewind("A", None, runs_from_ms=None)
     assert results.runs(Run) == [run(5, 6, "B")]
     assert results.water_days(WaterDay, "A") == []
@@ -172,7 +172,7 @@ def test_rewind_to_the_start_leaves_neither_run_nor_day_nor_checkpoint(results: 
 
 def test_rewind_to_before_the_first_run_had_ended_takes_back_every_run(results: Results) -> None:
     """A run in hand may be dated otherwise, or turn out to have been none."""
-    results.save_runs([run(4, 6)])
+    results.save(run_records=[run(4, 6)])
     results.rewind("A", MONDAY_MS + 5 * HOUR_MS, runs_from_ms=None)
     assert results.runs(Run) == []
 
@@ -201,12 +201,12 @@ def test_only_what_comes_again_from_the_readings_does_not_wait_for_the_disk(resu
             connection.connection.driver_connection.execute("PRAGMA synchronous").fetchone()[0]
         ),
     )
-    results.save_runs([Late()])
+    results.save(run_records=[Late()])
     assert seen
     assert max(seen) < full == 2
     assert synchronous() == full
     with pytest.raises(sa.exc.SQLAlchemyError):
-        results.save_water_days([msgspec.structs.replace(water_day(5, 1.0), grams=None)])
+        results.save(day_records=[msgspec.structs.replace(water_day(5, 1.0), grams=None)])
     assert synchronous() == full
 
 
@@ -218,13 +218,13 @@ def test_a_watermark_goes_with_the_standing(results: Results) -> None:
 
 
 def test_saving_nothing_is_nothing(results: Results) -> None:
-    results.save_runs([])
-    results.save_findings(iter(()))
+    results.save(run_records=[])
+    results.save(finding_records=iter(()))
     assert results.runs(Run) == []
 
 
 def test_a_record_that_is_too_short_is_refused(results: Results) -> None:
-    results.save_runs([run(1)])
+    results.save(run_records=[run(1)])
     with pytest.raises(msgspec.ValidationError, match="missing required field `date`"):
         results.runs(WaterDay)
 
@@ -232,5 +232,5 @@ def test_a_record_that_is_too_short_is_refused(results: Results) -> None:
 def test_a_batch_is_kept_whole_or_not_at_all(results: Results) -> None:
     bad = msgspec.structs.replace(water_day(6, 1.0), grams=None)
     with pytest.raises(sa.exc.IntegrityError, match="grams"):
-        results.save_water_days([water_day(5, 1.0), bad])
+        results.save(day_records=[water_day(5, 1.0), bad])
     assert results.water_days(WaterDay, "A") == []

@@ -15,7 +15,7 @@ from ingest.database import open_database
 from ingest.finding_versions import FindingVersions
 from ingest.reading import Readings
 from ingest.register import Register
-from ingest.results import Results
+from ingest.results import Checkpoint, Results
 from ingest.store.embedded import EmbeddedStore
 from models import engine
 from models.analyst import Analyst
@@ -124,7 +124,7 @@ def test_a_checkpoint_of_another_version_has_the_history_folded_anew(site: Site)
     site.arrive(site.analyst(), readings[:2000])
     checkpoint = site.results.checkpoint_before(readings.unit_id)
     assert checkpoint is not None
-    site.results.save_checkpoint(readings.unit_id, checkpoint[0], b"of another version")
+    site.results.save(checkpoint=Checkpoint(readings.unit_id, checkpoint[0], b"of another version"))
     site.arrive(site.analyst(), readings[2000:])
     assert site.known(readings.unit_id) == expected(readings, ICING_UNIT)
 
