@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from ingest.quality import OUT_OF_RANGE, RANGES, Quality
-from ingest.reading import FloatArray
+from ingest.quality import BUS_CODES, OUT_OF_RANGE, RANGES, Quality
+from ingest.reading import SIGNALS, FloatArray
 from models import doubts, senses_pressure, senses_temp
 from models.compiled import kernel
 from models.senses_still import look_for_stillness
@@ -29,9 +29,12 @@ AMBIGUOUS = int(Quality.PRESSURE_AMBIGUOUS)
 REPEATED = int(Quality.REPEATED)
 STUCK = int(Quality.SENSOR_STUCK)
 
-LOWEST_H, HIGHEST_H = RANGES["hours"]
-LOWEST_RH_PCT, HIGHEST_RH_PCT = RANGES["ambient_rh_pct"]
-LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C = RANGES["ambient_temp_c"]
+LOWEST, HIGHEST = (tuple(RANGES[name][end] for name in SIGNALS) for end in (0, 1))
+OUT_BITS = tuple(int(OUT_OF_RANGE[name]) for name in SIGNALS)
+CODES = tuple(
+    (i, code.low, code.high, int(code.flag)) for i, name in enumerate(SIGNALS) for code in BUS_CODES[name]
+)
+"""(place, from, to, flag) of the bus codes that no range holds, as at the door."""
 LEAST_RH_PCT = 1.01
 """No outdoor air is so dry (deserts go down to a few percent): such values are fractions or faults."""
 RH_FITS_PCT = 12.0
@@ -63,6 +66,7 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
     int
         The door's flags and those found here.
     """
+    door |= _beyond(v)
     flags = door
     if senses_temp.take(s, c, t, v, door & TEMP_BIT != 0):
         flags |= SWAPPED
@@ -75,12 +79,12 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
         flags |= SWAPPED
         doubts.count(s, t, doubts.AMBIENT_IN_F)
         flags &= ~AMBIENT_BIT
-    elif not LOWEST_AMBIENT_C <= v[AMBIENT] <= HIGHEST_AMBIENT_C:
+    elif not LOWEST[AMBIENT] <= v[AMBIENT] <= HIGHEST[AMBIENT]:
         v[AMBIENT] = math.nan
     verdict = senses_pressure.take(s, c, t, v, door & PRESSURE_BIT != 0, swapped_now)
     if verdict != senses_pressure.PLAIN:
         flags |= _of_pressure(s, t, verdict)
-    if door & HOURS_BIT != 0 or not LOWEST_H <= v[HOURS] <= HIGHEST_H:
+    if door & HOURS_BIT != 0:
         v[HOURS] = math.nan
     if s.rh_pct <= DRY_PCT and -RH_ERROR_PCT <= v[RH] <= LEAST_RH_PCT:
         v[RH] = DRIEST_PCT
@@ -90,6 +94,19 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
     flags |= look_for_stillness(s, t, v)
     if _counted_twice(s, v, seq):
         flags |= REPEATED
+    return flags
+
+
+@kernel
+def _beyond(v: FloatArray) -> int:
+    """The flags that the door gives values out of range, for readings that did not come through it."""
+    flags = 0
+    for i in range(len(LOWEST)):
+        if v[i] < LOWEST[i] or v[i] > HIGHEST[i]:
+            flags |= OUT_BITS[i]
+            for place, low, high, flag in CODES:
+                if place == i and low <= v[i] <= high:
+                    flags |= flag
     return flags
 
 
@@ -110,7 +127,7 @@ def _take_rh(s: Record, t: float, v: FloatArray, flagged: bool) -> int:
     raw = v[RH]
     if math.isnan(raw):
         return 0
-    if flagged or not LOWEST_RH_PCT <= raw <= HIGHEST_RH_PCT:
+    if flagged:
         v[RH] = math.nan
         return 0
     if raw > LEAST_RH_PCT:

@@ -111,6 +111,14 @@ def test_garbage_harms_nothing_and_is_flagged_alike_one_by_one(readings: Reading
 
 
 @settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
+@given(readings=st.one_of(garbage(), spoilt()))
+def test_what_has_not_come_through_the_door_is_judged_as_there(readings: Readings) -> None:
+    unjudged = dataclasses.replace(readings, quality=np.zeros(len(readings), np.int64))
+    assert flags(unjudged) == flags(readings)
+    assert fold(unjudged).told == fold(readings).told
+
+
+@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
 @given(readings=spoilt(), parts=st.lists(st.floats(0.0, 1.0), max_size=5))
 def test_a_spoilt_history_harms_nothing_and_is_flagged_alike_wherever_cut(
     readings: Readings, parts: list[float]

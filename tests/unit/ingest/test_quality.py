@@ -92,6 +92,7 @@ def test_flags_already_there_are_kept() -> None:
 signal_values = (
     st.just(math.nan)
     | st.floats(-300.0, 2_500.0)
+    | st.sampled_from([math.inf, -math.inf, 1e300, -1e300])
     | st.sampled_from([214.0, 215.0, 1016.0, 1020.0, 2032.0, 2040.0, 4080.0, 32_600.0, 101.6, 102.0, 2.135e8])
 )
 
