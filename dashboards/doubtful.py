@@ -31,6 +31,11 @@ _OF_DAY: dict[str, tuple[str, str, str]] = {
         "outside temperatures can't be right",
         "Left out.",
     ),
+    "clock_wrong": (
+        "reading had a time that can't be right",
+        "readings had a time that can't be right",
+        "Left out. Have the truck's clock set.",
+    ),
     "received_time_used": (
         "reading came without a time",
         "readings came without a time",

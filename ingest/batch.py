@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import msgspec
 
 from ingest.payload import Limits, PayloadError, decode, unit_of
-from ingest.quality import Quality
+from ingest.quality import Quality, judge_live
 from ingest.quarantine import Rejected
 from ingest.reading import Reading
 from ingest.units_of_measure import MS_PER_S
@@ -39,7 +39,7 @@ class Batch:
         except PayloadError as error:
             self.rejected.append(Rejected(received_at_ms, topic, error.reason, payload))
             return
-        self.readings += decoded
+        self.readings += [judge_live(reading) for reading in decoded]
         for reject in decoded.rejects:
             self.rejected.append(Rejected(received_at_ms, topic, reject.reason, reject.payload))
 

@@ -12,10 +12,11 @@ from __future__ import annotations
 from enum import IntFlag
 from typing import NamedTuple
 
+import msgspec
 import numpy as np
 
 from ingest.reading import SIGNALS, FloatArray, IntArray, Reading, Readings
-from ingest.units_of_measure import KPA_PER_PSI, MS_PER_S
+from ingest.units_of_measure import KPA_PER_PSI, MS_PER_DAY, MS_PER_S
 
 
 class Quality(IntFlag):
@@ -34,7 +35,8 @@ class Quality(IntFlag):
     RECEIVED_TIME_USED = 1 << 7
     """No time was sent; `observed_at_ms` is the time of receipt, or counted back from it."""
     CLOCK_WRONG = 1 << 8
-    """`observed_at_ms` lies in the future, or before any such truck reported anything."""
+    """`observed_at_ms` lies in the future, before any such truck reported anything, or, of a reading that
+    comes live, longer ago than any truck keeps what it has not sent."""
     REPEATED = 1 << 16
     """An old message again under a new time."""
     METER_RESET = 1 << 17
@@ -71,6 +73,9 @@ RANGES: dict[str, tuple[float, float]] = {
 
 FUTURE_TOLERANCE_MS = 600 * MS_PER_S
 """Truck clocks drift by minutes between two corrections; chosen."""
+OLDEST_LIVE_MS = 90 * MS_PER_DAY
+"""A truck out of reach keeps what it measures for days or weeks; what comes live and is older than a season
+is a clock's that has lost its time. Log files may be of any age. Chosen."""
 EARLIEST_OBSERVED_AT_MS = 1_577_836_800_000
 """2020-01-01: earlier instants come from clocks that restarted at their epoch; chosen."""
 
@@ -125,6 +130,13 @@ def judge(reading: Reading) -> int:
         reading.ambient_rh_pct,
         reading.ambient_temp_c,
     )
+
+
+def judge_live(reading: Reading) -> Reading:
+    """A judged reading as it comes from a truck, flagged if it is older than any that waited to be sent."""
+    if reading.observed_at_ms >= reading.received_at_ms - OLDEST_LIVE_MS:
+        return reading
+    return msgspec.structs.replace(reading, quality=reading.quality | int(Quality.CLOCK_WRONG))
 
 
 def judge_values(

@@ -155,7 +155,8 @@ def _hear_humidity(s: Record, c: Record, since_s: float) -> None:
     offset_k = offset / per_k
     if abs(moved) > SUDDEN:
         moved_k = moved / per_k
-        p[AIR, AIR] = max(p[AIR, AIR], moved_k * moved_k)
+        # A humidity that has leapt to nonsense tells of no place that differs by more than any two do.
+        p[AIR, AIR] = max(p[AIR, AIR], min(moved_k * moved_k, air_filter.AT_FIRST[AIR]))
     air_filter.observe(s, -per_k, 0.0, 1.0, 0.0, off, noise, offset_k * offset_k)
 
 

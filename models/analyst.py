@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+import msgspec
 import sqlalchemy as sa
 
 from ingest.finding_versions import FindingVersions
@@ -24,11 +25,12 @@ from ingest.register import Register
 from ingest.results import Checkpoint, Results, Watermark
 from ingest.store.protocol import ReadingStore
 from ingest.units_of_measure import MS_PER_DAY, MS_PER_S
-from models import engine
+from models import clocks, engine
 from models.artefact import PatternModels
 from models.checkpoints import Checkpoints, after
+from models.clocks import WrongClocks
 from models.parameters import Parameters
-from models.records import Event, Finding, Pattern, Run, WaterDay
+from models.records import Event, Finding, Pattern, Run, UnitStatus, WaterDay
 from models.said import Cause, taken_back, worth_keeping
 from models.trace import Trace
 
@@ -64,15 +66,17 @@ class Analyst:
         self._parameters, self._models, self._clock_ms = parameters, models, clock_ms
         self._states: dict[str, engine.State] = {}
         self._made_with: dict[str, tuple[UnitProfile, str]] = {}
-        self._told: dict[str, tuple[int, int]] = {}
+        self._told: dict[str, tuple[int, int, int]] = {}
         self._told_water: dict[str, WaterDay] = {}
         self._unproven: dict[str, _Unproven] = {}
         self._oldest_come_ms: dict[str, int] = {}
+        self._wrong_clocks = WrongClocks()
         self._lock = threading.Lock()
 
     def note_stored(self, readings: Sequence[Reading]) -> None:
         """Hear what has come in; if it is older than its unit's state, the next `catch_up` looks for it."""
         with self._lock:
+            self._wrong_clocks.note(readings)
             for reading in readings:
                 oldest_ms = self._oldest_come_ms.get(reading.unit_id, reading.observed_at_ms)
                 self._oldest_come_ms[reading.unit_id] = min(oldest_ms, reading.observed_at_ms)
@@ -138,7 +142,7 @@ class Analyst:
                 events, found = events + found, []
         state, more = self._silence(state, profile, now_ms)
         found += more
-        if found or unit_id in self._unproven or _seen(state) != self._told.get(unit_id):
+        if found or unit_id in self._unproven or self._seen(state) != self._told.get(unit_id):
             gone = self._settle(state, profile, found)
             events = [*events, *found, *gone]
             self._say(unit_id, _newest(events))
@@ -256,13 +260,25 @@ class Analyst:
             run_records=_runs(events),
             finding_records=[*_newest(events), *gone],
             day_records=days,
-            status=engine.status(state, profile, self._parameters, self._models),
+            status=self._status(state, profile),
             watermark=None if newest_ms is None else Watermark(newest_ms, self._clock_ms(), state.rows),
         )
-        self._states[unit_id], self._told[unit_id] = state, _seen(state)
+        self._states[unit_id], self._told[unit_id] = state, self._seen(state)
         if today is not None:
             self._told_water[unit_id] = today
         return gone
+
+    def _status(self, state: engine.State, profile: UnitProfile) -> UnitStatus | None:
+        status = engine.status(state, profile, self._parameters, self._models)
+        n_wrong = self._wrong_clocks.of_last_day(state.unit_id, self._clock_ms())
+        if status is None or not n_wrong:
+            return status
+        return msgspec.structs.replace(status, doubtful=status.doubtful | {clocks.NAME: n_wrong})
+
+    def _seen(self, state: engine.State) -> tuple[int, int, int]:
+        """How much a state has taken in, readings and work, and of how many of late the clock was wrong."""
+        n_wrong = self._wrong_clocks.of_last_day(state.unit_id, self._clock_ms())
+        return state.rows, len(state.serviced), n_wrong
 
     def _say(self, unit_id: str, findings: Sequence[Finding]) -> None:
         """Keep what is said from now on beside what was said before, where that no longer holds."""
@@ -282,11 +298,6 @@ class _Unproven:
 
     findings: dict[str, Finding] = field(default_factory=dict)
     cause: Cause = Cause.LATE_DATA
-
-
-def _seen(state: engine.State) -> tuple[int, int]:
-    """How many readings and pieces of work a state has taken in."""
-    return state.rows, len(state.serviced)
 
 
 def _day_of(at_ms: int | None) -> int | None:

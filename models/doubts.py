@@ -37,7 +37,8 @@ NAMES = (
     "ambient_rh_stuck",
     "ambient_temp_stuck",
 )
-"""What is counted, in the order of the counters."""
+"""What is counted here, in the order of the counters. Beside them stands `models.clocks.NAME`: what is left
+out for its time never comes this far."""
 
 OF_FLAG = tuple(
     (int(flag), NAMES.index(str(flag.name).lower())) for flag in Quality if str(flag.name).lower() in NAMES

@@ -183,8 +183,8 @@ class UnitHead:
             ui.label(f"Its sump holds {amount} of water. {line}. {SHORT_CAUTION}").classes("dw-note")
         elif row.status is None:
             ui.label(
-                "Nothing is known of it: no reading has come yet. Take it to be running and under pressure "
-                "until somebody has confirmed at the machine that it is not."
+                "Nothing is known of it: no reading with a right clock has come yet. Take it to be running "
+                "and under pressure until somebody has confirmed at the machine that it is not."
             ).classes("dw-note")
         elif row.state is UnitState.SILENT:
             doubt = " A harmful amount of water can't be ruled out." if uncertain(row) else ""

@@ -5,10 +5,12 @@ from __future__ import annotations
 import pytest
 
 from ingest.batch import Batch, link_state, unstacked
+from ingest.json_lines import read_block
 from ingest.payload import Limits, PayloadError
 from ingest.quality import Quality
 from ingest.quarantine import Rejected
 from ingest.reading import Reading
+from ingest.units_of_measure import MS_PER_DAY
 
 AT_MS = 1_767_618_005_000
 
@@ -18,6 +20,19 @@ def sorted_batch(*messages: tuple[str, bytes]) -> Batch:
     for topic, payload in messages:
         batch.add(topic, payload, AT_MS, "compressors", Limits())
     return batch
+
+
+@pytest.mark.parametrize(
+    ("days", "flags"), [(0, 0), (89, 0), (91, Quality.CLOCK_WRONG), (1826, Quality.CLOCK_WRONG)]
+)
+def test_what_comes_live_from_a_season_ago_has_a_wrong_clock(days: int, flags: int) -> None:
+    at_ms = AT_MS - days * MS_PER_DAY
+    row = b'{"ts": %d, "hours": 1}' % at_ms
+    batch = sorted_batch(("compressors/A7/readings", row))
+    assert [(reading.observed_at_ms, reading.quality) for reading in batch.readings] == [(at_ms, flags)]
+    line = b'{"topic": "compressors/A7/readings", "payload": %s}' % row
+    (imported,) = read_block(line, 1, AT_MS).parts
+    assert imported.quality.tolist() == [0]
 
 
 def test_each_message_goes_where_it_belongs() -> None:

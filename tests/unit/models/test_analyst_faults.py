@@ -12,12 +12,15 @@ import msgspec
 import numpy as np
 import pytest
 
+from dashboards.doubtful import of_last_day
 from ingest.quality import Quality
 from ingest.reading import Readings
 from ingest.store import StoreError
+from models.analyst import Analyst
+from models.artefact import load_models
 from models.checkpoints import MS_PER_DAY, kept_checkpoints
 from models.records import UnitStatus
-from tests.unit.models.histories import ICING_UNIT, by_hand, fold, rows_of, simulated
+from tests.unit.models.histories import ICING_UNIT, PARAMETERS, by_hand, fold, rows_of, simulated
 from tests.unit.models.test_analyst import Site, expected, site
 
 __all__ = ["site"]
@@ -98,6 +101,35 @@ def test_rows_with_a_wrong_clock_hide_no_late_ones(site: Site) -> None:
         analyst.catch_up(UNIT_ID)
     site.arrive(analyst, READINGS[LATE])
     assert told(site) == expected(READINGS, ICING_UNIT)
+
+
+def test_readings_left_out_for_their_time_are_told_for_a_day(site: Site) -> None:
+    """They never reach the fold, whether their clock runs ahead or fell back to years ago."""
+    now_ms = int(READINGS.received_at_ms[-1])
+    analyst = Analyst(
+        site.store, site.database, site.register, PARAMETERS, load_models(), clock_ms=lambda: now_ms
+    )
+    site.arrive(analyst, READINGS)
+    before = told(site)
+    for days, n in ((3000, 3), (-1800, 4)):
+        wrong = dataclasses.replace(
+            READINGS[-n:],
+            observed_at_ms=READINGS.observed_at_ms[-n:] + days * MS_PER_DAY,
+            quality=READINGS.quality[-n:] | int(Quality.CLOCK_WRONG),
+        )
+        site.arrive(analyst, wrong)
+    assert _status(site).doubtful["clock_wrong"] == 7
+    assert of_last_day(_status(site))[-1].startswith("7 readings had a time that can't be right.")
+    assert told(site) == before
+    now_ms += 2 * MS_PER_DAY
+    analyst.catch_up(UNIT_ID)
+    assert "clock_wrong" not in _status(site).doubtful
+
+
+def _status(site: Site) -> UnitStatus:
+    status = site.results.status(UnitStatus, UNIT_ID)
+    assert status is not None
+    return status
 
 
 def test_corrected_ratings_have_the_history_folded_anew(site: Site) -> None:
