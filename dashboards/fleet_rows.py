@@ -93,7 +93,12 @@ def _water_frac(status: UnitStatus | None, harmful_g: float, near: float) -> flo
         return frac  # Much water found earlier is not hidden because a sensor has failed since.
     without_width = status.water_high_g <= status.water_low_g
     blind = math.isnan(status.required_temp_c) or (undetermined(status) and without_width)
-    return NAN if blind else frac
+    return NAN if blind or unseen(status, harmful_g) else frac
+
+
+def unseen(status: UnitStatus, harmful_g: float) -> bool:
+    """Whether all that is known of the water is how little came since the unit was first heard."""
+    return not status.seen_dry and status.water_high_g <= harmful_g
 
 
 def _need(state: UnitState, alarms: Sequence[AlarmView], water_frac: float, near: float) -> Need:
@@ -133,7 +138,7 @@ def fleet_row(
 
 def alarm_order(alarm: AlarmView) -> tuple[int, int, dt.datetime]:
     """Sort key of alarms: not acknowledged first, then by priority, then what must be answered soonest."""
-    return (_LISTED.index(alarm.state), alarm.priority.rank, alarm.respond_by or alarm.raised_at)
+    return (_LISTED.index(alarm.state), alarm.priority.rank, alarm.respond_by or alarm.told_at)
 
 
 def fleet_rows(
@@ -163,7 +168,7 @@ def fleet_rows(
 def order(row: FleetRow) -> tuple[Any, ...]:
     """Sort key: need, then what ranks units of one need among each other, then the name."""
     first = row.alarms[0] if row.alarms and row.need in (Need.ALARM, Need.ACKNOWLEDGED) else None
-    rank = (first.priority.rank, display.ms_of(first.respond_by or first.raised_at)) if first else (0, 0)
+    rank = (first.priority.rank, display.ms_of(first.respond_by or first.told_at)) if first else (0, 0)
     water = 0.0 if math.isnan(row.water_frac) else -round(row.water_frac, 2)
     return (int(row.need), *rank, water if row.need is Need.WATER else 0.0, row.label.casefold(), row.unit_id)
 
@@ -235,12 +240,20 @@ def no_dry_out(needed_min: float) -> str:
 def _water_words(row: FleetRow, low_g: float, mid_g: float, high_g: float, system: System) -> dict[str, str]:
     estimate = display.water(mid_g, system)
     if water_level(row) == "unknown":
-        return {"water": display.UNKNOWN, "water_band": ""}
+        return {"water": display.UNKNOWN, "water_band": _gained_words(row, system)}
     if uncertain(row):
         # Kept together where a narrow column breaks the words.
         high = display.water(high_g, system).replace(" ", "\N{NO-BREAK SPACE}")
         return {"water": f"uncertain, up to {high}", "water_band": f"estimate {estimate}"}
     return {"water": estimate, "water_band": display.water_band(low_g, high_g, system)}
+
+
+def _gained_words(row: FleetRow, system: System) -> str:
+    """What is known of a sump that has not been seen dry yet: what came in since it was first heard."""
+    status = row.status
+    if status is None or math.isnan(status.required_temp_c) or not status.water_g > 0.0:
+        return ""
+    return f"{display.water(status.water_g, system)} gained since first heard"
 
 
 def uncertain(row: FleetRow) -> bool:

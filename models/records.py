@@ -105,6 +105,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True):
     evidence: tuple[Evidence, ...]
     run_start_at: dt.datetime | None
     """Start of the deciding run, where one run decided it."""
+    evidence_at: dt.datetime | None = None
+    """`observed_at` of the reading that the evidence speaks of: the newest that renewed it."""
     signals: tuple[str, ...] = ()
     """Signals that it holds to be wrong; empty where it tells of the machine."""
     explained_by: Pattern | None = None
@@ -159,6 +161,9 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     comes in can't dry it. [min]"""
     dry_out_longest_min: float = math.nan
     """The same at the wet end of every doubt. NaN: not known. [min]"""
+    seen_dry: bool = False
+    """Whether it has been dry once since its first reading; until then what it held at first is not known,
+    and the water is only what it has gained since."""
     run: Run | None
     """The run it is in, as far as it has got."""
     doubtful: dict[str, int] = {}

@@ -266,6 +266,8 @@ def _book(s: Record, c: Record, t: float, end_t: float, row: Record) -> None:
         s.wet_runs += 1.0
         if math.isnan(s.first_wet_t):
             s.first_wet_t = s.start_t
+    if s.run_dried > 0.0:
+        s.last_dry_t = end_t
     if s.run_inferred == 0.0:
         _note_warm_up(s, c, lasted_s)
     row.start_t = s.start_t

@@ -52,6 +52,7 @@ def status(
         water_high_g=float(s["water_high_g"]),
         dry_out_min=float(dry_out_s) / 60.0,
         dry_out_longest_min=max(float(moisture.dry_out_longest_s(s, const, at_c)), float(dry_out_s)) / 60.0,
+        seen_dry=not math.isnan(s["last_dry_t"]),
         run=row_records.run_in_hand(state.unit_id, s) if running else None,
         doubtful=doubts.of_last_day(s),
         forecast=_forecast(s, const, models) if running else None,

@@ -19,6 +19,7 @@ from dashboards.fleet_rows import (
     no_dry_out,
     row_json,
     uncertain,
+    unseen,
     water_level,
 )
 from dashboards.pages.alarm_card import evidence_lines, steps
@@ -29,6 +30,10 @@ from dashboards.unit_state import UnitState
 
 LONG_CHARS = 14
 """A figure that is longer is a phrase and is set smaller."""
+UNSEEN = (
+    "What its sump held when it was first heard is not known: a dry-out run or a recorded drain or oil "
+    "change settles it."
+)
 log = logging.getLogger(__name__)
 
 _MARKS = {UnitState.RUNNING: "▶", UnitState.STOPPED: "■", UnitState.UNKNOWN: "◇", UnitState.SILENT: "◌"}
@@ -199,6 +204,8 @@ class UnitHead:
             ).classes("dw-note")
         elif uncertain(row):
             ui.label("No open alarm, but a harmful amount of water can't be ruled out.").classes("dw-note")
+        elif unseen(row.status, row.harmful_g):
+            ui.label(f"No open alarm. {UNSEEN} {SHORT_CAUTION}").classes("dw-note")
         else:
             ui.label("No open alarm.").classes("dw-note")
 
@@ -217,8 +224,10 @@ def _dry_out(row: FleetRow, system: System) -> str:
 def _dry_out_words(row: FleetRow) -> str:
     """Under the figure: how long at most, and on what condition."""
     status, condition = row.status, "hot, then with the air valve open"
-    if status is None or water_level(row) == "unknown":
+    if status is None:
         return ""
+    if water_level(row) == "unknown":
+        return "not known what it held when first heard" if unseen(status, row.harmful_g) else ""
     needed_min = still_needed_min(status)
     if needed_min == 0.0:
         return condition if uncertain(row) else "by the estimate the sump is dry"

@@ -45,7 +45,7 @@ def service(done_at_ms: int, work: Work = Work.DRAIN) -> Service:
         work=work,
         done_at_ms=done_at_ms,
         recorded_at_ms=done_at_ms,
-        recorded_by="kim",
+        recorded_by="yard",
     )
 
 
@@ -152,7 +152,7 @@ def test_work_told_late_counts_from_when_it_was_done_and_can_be_taken_back(home)
     store.append(rows_of(READINGS))
     analyst.catch_up(unit_id)
     days = results.water_days(WaterDay, unit_id)
-    done = kept.record(unit_id, Work.DRAIN, wettest_ms(), by="kim", now_ms=LAST_MS + DAY_MS)
+    done = kept.record(unit_id, Work.DRAIN, wettest_ms(), by="yard", now_ms=LAST_MS + DAY_MS)
     analyst.catch_up(unit_id)
     replayed = replay_unit(
         store, register, unit_id, parameters=PARAMETERS, models=load_models(), services=kept.of(unit_id)
@@ -164,7 +164,7 @@ def test_work_told_late_counts_from_when_it_was_done_and_can_be_taken_back(home)
         replayed.findings, key=lambda f: f.finding_id
     )
     assert replayed.water_days != tuple(days)
-    kept.take_back(done.service_id, by="kim", now_ms=LAST_MS + DAY_MS)
+    kept.take_back(done.service_id, by="yard", now_ms=LAST_MS + DAY_MS)
     analyst.catch_up(unit_id)
     assert results.water_days(WaterDay, unit_id) == days
 
@@ -176,7 +176,7 @@ def test_readings_that_come_after_work_was_told_are_folded_before_it(home) -> No
     half = len(READINGS) // 2
     store.append(rows_of(READINGS[:half]))
     analyst.catch_up(unit_id)
-    kept.record(unit_id, Work.DRAIN, LAST_MS + 1, by="kim", now_ms=LAST_MS + 1)
+    kept.record(unit_id, Work.DRAIN, LAST_MS + 1, by="yard", now_ms=LAST_MS + 1)
     analyst.catch_up(unit_id)
     store.append(rows_of(READINGS[half:]))
     analyst.catch_up(unit_id)
