@@ -12,7 +12,7 @@ import functools
 import math
 import re
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from email.message import EmailMessage
 from typing import Any
@@ -28,7 +28,7 @@ from alerts.restating import NOT_SAID, differences, sure
 from alerts.routing import UnitsSystem
 from alerts.wording import duration, evidence_line, local_time, one_line, temperature, water
 from ingest.profile import UnitProfile
-from models.records import Evidence, Pattern, UnitStatus
+from models.records import Evidence, Finding, Pattern, UnitStatus
 from models.said import Cause, carries_on
 
 WIDTH = 76
@@ -197,6 +197,7 @@ def _view(
         "task": f"{rationale.action} by {by}" if due == "by" else f"{rationale.action}, was due {by}",
         "since": local(finding.start_at),
         "flagged": local(finding.first_flagged_at),
+        "evidence_of": _evidence_of(finding, local),
         "sure": sure(finding),
         "evidence": [evidence_line(fact, units_system) for fact in finding.evidence],
         "cause": rationale.cause,
@@ -205,6 +206,12 @@ def _view(
         "cautions": rationale.cautions,
         "board_url": _board_url(alarm, envelope.base_url),
     }
+
+
+def _evidence_of(finding: Finding, local: Callable[[dt.datetime], str]) -> str:
+    """Of when the evidence is, where that is not when it was flagged."""
+    at = finding.evidence_at
+    return "" if at is None or local(at) == local(finding.first_flagged_at) else local(at)
 
 
 def _corrections(

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from alerts.alarm import Alarm, AlarmState
 from alerts.desk import AlarmDesk
+from alerts.message import respond_by
 from alerts.outbox import Outbox, OutboxMail
 from alerts.rationale import Rationale, rationales
 from alerts.restating import sure
@@ -226,7 +227,9 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[
         title=rationale.title,
         priority=alarm.priority,
         state=alarm.state,
-        raised_at=alarm.raised_at,
+        flagged_at=alarm.raised_at,
+        told_at=alarm.opened_at,
+        evidence_at=alarm.finding.evidence_at,
         ended_at=alarm.finding.end_at,
         returned_at=alarm.returned_at,
         acknowledged_by=alarm.acknowledged_by,
@@ -236,7 +239,7 @@ def alarm_view(alarm: Alarm, known: Mapping[Pattern, Rationale], said: Sequence[
         cause=rationale.cause,
         consequence=rationale.consequence,
         response=rationale.response,
-        respond_by=alarm.opened_at + rationale.time_to_respond,
+        respond_by=respond_by(alarm, rationale),
         cautions=rationale.cautions,
         evidence=alarm.finding.evidence,
         sure=sure(alarm.finding),

@@ -30,7 +30,12 @@ class AlarmView(msgspec.Struct, frozen=True, kw_only=True):
     title: str
     priority: Priority
     state: AlarmState
-    raised_at: dt.datetime
+    flagged_at: dt.datetime
+    """Instant of the reading that decided it."""
+    told_at: dt.datetime
+    """When the alarm came up: of history that is imported, long after the reading."""
+    evidence_at: dt.datetime | None = None
+    """Instant of the reading that the evidence speaks of."""
     ended_at: dt.datetime | None = None
     """When its finding ended; the alarm stays up for a while, in case it comes back."""
     returned_at: dt.datetime | None = None

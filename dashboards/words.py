@@ -22,6 +22,8 @@ _PATTERNS = {
     Pattern.UNLIKE_ITSELF: "Not its usual self",
 }
 DOUBTFUL_BELOW = 0.8
+AT_ONCE = dt.timedelta(minutes=10)
+"""Instants nearer to each other than this are told as one."""
 """A run less sure than this is marked. [-] Chosen."""
 TELLING_PART = 0.1
 """Doubt about a run's ends is told from this part of its length on. [-] Chosen."""
@@ -50,7 +52,10 @@ CAUSES = {
 
 def alarm_times(alarm: AlarmView, tz: dt.tzinfo, now: dt.datetime) -> list[str]:
     """How sure, since when, and by when somebody should have acted; or that its finding is over."""
-    parts = [*([alarm.sure] if alarm.sure else []), f"raised {display.instant(alarm.raised_at, tz)}"]
+    parts = [*([alarm.sure] if alarm.sure else []), f"flagged {display.instant(alarm.flagged_at, tz)}"]
+    if alarm.told_at - alarm.flagged_at > AT_ONCE:
+        parts.append(f"told {display.instant(alarm.told_at, tz)}")
+    parts += evidence_time(alarm.flagged_at, alarm.evidence_at, tz)
     if alarm.respond_by is not None and alarm.state is AlarmState.UNACKNOWLEDGED:
         left_min = (alarm.respond_by - now).total_seconds() / 60.0
         left = "overdue" if left_min < 0 else f"in {display.minutes(left_min)}"
@@ -60,6 +65,13 @@ def alarm_times(alarm: AlarmView, tz: dt.tzinfo, now: dt.datetime) -> list[str]:
             f"not seen since {display.instant(alarm.ended_at, tz)}, watched for whether it comes back"
         )
     return parts
+
+
+def evidence_time(flagged_at: dt.datetime, evidence_at: dt.datetime | None, tz: dt.tzinfo) -> list[str]:
+    """Of when the evidence is, where that is not when it was flagged."""
+    if evidence_at is None or evidence_at - flagged_at <= AT_ONCE:
+        return []
+    return [f"evidence of {display.instant(evidence_at, tz)}"]
 
 
 def finding_state(finding: Finding) -> str:

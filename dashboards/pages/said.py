@@ -42,10 +42,13 @@ def span(finding: Finding, tz: dt.tzinfo) -> str:
         start = display.instant(finding.start_at, tz)
         return f"It was not there, though it had been said to stand from {start}."
     end = display.instant(finding.end_at, tz) if finding.end_at else "now"
-    return (
-        f"{display.instant(finding.start_at, tz)} to {end} · first flagged "
-        f"{display.instant(finding.first_flagged_at, tz)} · {sure(finding)}"
-    )
+    parts = [
+        f"{display.instant(finding.start_at, tz)} to {end}",
+        f"first flagged {display.instant(finding.first_flagged_at, tz)}",
+        sure(finding),
+        *words.evidence_time(finding.first_flagged_at, finding.evidence_at, tz),
+    ]
+    return " · ".join(parts)
 
 
 def _heading(one: FindingVersion, tz: dt.tzinfo) -> str:

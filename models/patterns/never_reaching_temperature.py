@@ -8,10 +8,17 @@ from __future__ import annotations
 
 import datetime as dt
 
-import msgspec
-
 from models.features import WARMING_COLUMNS as COLUMNS
-from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
+from models.patterns.watch import (
+    Moment,
+    Watch,
+    close,
+    difference_text,
+    fact,
+    open_finding,
+    renewed,
+    temp_text,
+)
 from models.records import Evidence, Finding, Pattern
 from models.state import GOT_HOT, RUN_ENDED, WARMING
 
@@ -92,9 +99,7 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
     if standing is None:
         return watch, []
     if cool and moment.run_start_at != standing.run_start_at:
-        revised = msgspec.structs.replace(
-            standing, evidence=evidence(moment.features), run_start_at=moment.run_start_at
-        )
+        revised = renewed(standing, moment, evidence(moment.features))
         return Watch(finding=revised, last_true_at=moment.at), [revised]
     if moment.kind == RUN_ENDED and moment.run_start_at == standing.run_start_at:
         return Watch(finding=standing, last_true_at=_run_end(moment)), []

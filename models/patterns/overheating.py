@@ -8,10 +8,17 @@ from __future__ import annotations
 
 import math
 
-import msgspec
-
 from models.overheat import COLUMNS
-from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, temp_text
+from models.patterns.watch import (
+    Moment,
+    Watch,
+    close,
+    difference_text,
+    fact,
+    open_finding,
+    renewed,
+    temp_text,
+)
 from models.records import Evidence, Finding, Pattern
 from models.senses_temp import BURNING_C
 from models.state import HEAT_CALM, HEAT_RISING
@@ -74,5 +81,5 @@ def judge(watch: Watch, moment: Moment) -> tuple[Watch, list[Finding]]:
             moment.run_start_at,
         )
     else:
-        finding = msgspec.structs.replace(watch.finding, evidence=said, run_start_at=moment.run_start_at)
+        finding = renewed(watch.finding, moment, said)
     return Watch(finding=finding, last_true_at=moment.at), [finding]

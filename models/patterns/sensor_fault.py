@@ -12,7 +12,7 @@ import msgspec
 
 from ingest.reading import SIGNALS
 from ingest.units_of_measure import psi_from_kpa
-from models.patterns.watch import Moment, Watch, close, fact, open_finding, rounded, temp_text
+from models.patterns.watch import Moment, Watch, close, fact, open_finding, renewed, rounded, temp_text
 from models.records import Evidence, Finding, Pattern
 from models.soundness import (
     CHARGED,
@@ -89,7 +89,7 @@ def judge(watch: Watch, moment: Moment) -> tuple[Watch, list[Finding]]:
         return Watch(finding=opened, last_true_at=moment.at), [opened]
     if wrong == standing.signals:
         return Watch(finding=standing, last_true_at=moment.at), []
-    revised = msgspec.structs.replace(standing, evidence=evidence(moment.features), signals=wrong)
+    revised = msgspec.structs.replace(renewed(standing, moment, evidence(moment.features)), signals=wrong)
     return Watch(finding=revised, last_true_at=moment.at), [revised]
 
 

@@ -6,10 +6,8 @@ is complete: at the third wet run, or the second that did harm already, if the m
 
 from __future__ import annotations
 
-import msgspec
-
 from models.features import RUN_COLUMNS as COLUMNS
-from models.patterns.watch import Moment, Watch, close, fact, open_finding
+from models.patterns.watch import Moment, Watch, close, fact, open_finding, renewed
 from models.records import Evidence, Finding, Pattern
 from models.state import DRIED, RUN_ENDED
 
@@ -77,7 +75,7 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
     if moment.kind != RUN_ENDED:
         return watch, []
     if watch.finding is not None:
-        revised = _revised(watch.finding, moment)
+        revised = renewed(watch.finding, moment, evidence(moment.features))
         return Watch(finding=revised, last_true_at=moment.at), [revised]
     if probability < threshold or not _keeps_coming(moment.features) or moment.since_at is None:
         return watch, []
@@ -90,9 +88,3 @@ def judge(watch: Watch, moment: Moment, probability: float, threshold: float) ->
 def _keeps_coming(f: dict[str, float]) -> bool:
     """One short run is not it, nor two, unless even the lowest estimate of their water does harm already."""
     return f["wet"] > 0.0 and f["wet_runs_week"] >= (2.0 if f["water_low_ratio"] >= 1.0 else 3.0)
-
-
-def _revised(finding: Finding, moment: Moment) -> Finding:
-    return msgspec.structs.replace(
-        finding, evidence=evidence(moment.features), run_start_at=moment.run_start_at
-    )

@@ -6,11 +6,9 @@ cold. One slow start is none: a tool may have been blowing.
 
 from __future__ import annotations
 
-import msgspec
-
 from ingest.units_of_measure import psi_from_kpa
 from models.build_up import COLUMNS, LONGEST_S
-from models.patterns.watch import Moment, Watch, close, fact, open_finding
+from models.patterns.watch import Moment, Watch, close, fact, open_finding, renewed
 from models.records import Evidence, Finding, Pattern
 from models.state import PRESSURE_BUILT
 
@@ -55,9 +53,7 @@ def judge(watch: Watch, moment: Moment) -> tuple[Watch, list[Finding]]:
     if not f["slow"] > 0.0:
         return watch, []
     if watch.finding is not None:
-        revised = msgspec.structs.replace(
-            watch.finding, evidence=evidence(f), run_start_at=moment.run_start_at
-        )
+        revised = renewed(watch.finding, moment, evidence(f))
         return Watch(finding=revised, last_true_at=moment.at), [revised]
     if f["n_slow"] < SLOW_OF_FIVE or f["span_h"] < LEAST_SPAN_H:
         return watch, []

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import msgspec
 
 from models.own_habits import COLUMNS, FARTHEST, HABITS
-from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, rounded
+from models.patterns.watch import Moment, Watch, close, difference_text, fact, open_finding, renewed, rounded
 from models.records import Evidence, Finding, Pattern
 from models.state import RUN_COMPARED
 
@@ -106,5 +106,5 @@ def judge(watch: Watch, moment: Moment, rank: float, threshold: float) -> tuple[
     if watch.finding is None:
         finding = open_finding(moment, PATTERN, starts[-1], rank, said, moment.run_start_at)
     else:
-        finding = msgspec.structs.replace(watch.finding, evidence=said, run_start_at=moment.run_start_at)
+        finding = renewed(watch.finding, moment, said)
     return Watch(finding=finding, last_true_at=moment.at, recent=recent), [finding]

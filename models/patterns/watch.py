@@ -58,7 +58,15 @@ def open_finding(
         confidence=round(probability, 4),
         evidence=evidence,
         run_start_at=run_start_at,
+        evidence_at=moment.at,
         signals=signals,
+    )
+
+
+def renewed(finding: Finding, moment: Moment, evidence: tuple[Evidence, ...]) -> Finding:
+    """The finding with what the moment and its run, if it is one's, now tell of it."""
+    return msgspec.structs.replace(
+        finding, evidence=evidence, evidence_at=moment.at, run_start_at=moment.run_start_at
     )
 
 

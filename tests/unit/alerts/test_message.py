@@ -118,6 +118,13 @@ def test_subject_says_unit_what_and_by_when():
     assert subject.endswith("give it a dry-out run by Fri Jan 16, 6:00 AM CST")
 
 
+def test_evidence_renewed_since_it_was_flagged_says_of_when_it_is():
+    for text in (lambda m: part(m, "plain"), lambda m: Html(part(m, "html")).text):
+        assert "as it was" not in " ".join(text(made(evidence_at=NOON)).split())
+        later = made(evidence_at=NOON + dt.timedelta(days=2))
+        assert "as it was Fri Jan 16, 6:00 AM CST" in " ".join(text(later).split())
+
+
 def test_reminder_after_the_time_to_respond_says_that_it_was_due():
     tells = rationales()[Pattern.SHORT_CYCLING]
     late = NOON + tells.time_to_respond

@@ -59,6 +59,7 @@ def status(n: int, now: dt.datetime = NOW, **changes: object) -> UnitStatus:
         water_low_g=0.9 * n,
         water_high_g=2.9 * n,
         dry_out_min=0.4 * n,
+        seen_dry=True,
         run=None,
     )
     return msgspec.structs.replace(plain, **changes)
@@ -186,7 +187,8 @@ def alarm(
         title=f"{words[pattern]}: water stays in the sump",
         priority=priority,
         state=state,
-        raised_at=now - dt.timedelta(hours=5 * n),
+        flagged_at=now - dt.timedelta(hours=5 * n),
+        told_at=now - dt.timedelta(hours=5 * n),
         acknowledged_by="Yard desk" if state is AlarmState.ACKNOWLEDGED else "",
         acknowledged_at=now - dt.timedelta(hours=1) if state is AlarmState.ACKNOWLEDGED else None,
         cause="Runs end before the oil is hot, so water that condensed stays in the sump.",

@@ -157,9 +157,7 @@ def test_a_silent_units_pressure_is_the_last_known() -> None:
 
 def test_alarms_of_one_priority_stand_in_the_order_in_which_they_must_be_answered() -> None:
     slow = alarm(2, Pattern.PRESSURE_SENSOR_ICING, Priority.HIGH, AlarmState.UNACKNOWLEDGED)
-    soon = msgspec.structs.replace(
-        slow, alarm_id="soon", raised_at=NOW, respond_by=NOW + dt.timedelta(hours=1)
-    )
+    soon = msgspec.structs.replace(slow, alarm_id="soon", told_at=NOW, respond_by=NOW + dt.timedelta(hours=1))
     slow = msgspec.structs.replace(slow, respond_by=NOW + dt.timedelta(hours=9))
     (row,) = fleet_rows({}, {}, [slow, soon], {}, NOW_MS, SETTINGS)
     assert [one.alarm_id for one in row.alarms] == ["soon", slow.alarm_id]
@@ -205,6 +203,25 @@ def test_water_that_is_not_known_is_a_dash_without_a_bar(changes: dict[str, obje
     assert (data["water"], data["water_band"], data["dry_out"]) == ("\N{EN DASH}", "", "")
     assert (data["water_at"], data["water_low_at"], data["water_high_at"]) == (None, None, None)
     assert data["water_level"] == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("water_g", "high_g", "shown", "band", "level"),
+    [
+        # Harmful from 41.5 g, see below.
+        (0.0, 5.0, "\N{EN DASH}", "", "unknown"),
+        (4.6, 11.0, "\N{EN DASH}", "5\u202fg gained since first heard", "unknown"),
+        (4.6, 64.0, "uncertain, up to 64\u202fg", "estimate 5\u202fg", "uncertain"),
+        (47.0, 64.0, "47\u202fg", "", "harmful"),
+    ],
+)
+def test_a_sump_never_seen_dry_is_not_called_dry(
+    water_g: float, high_g: float, shown: str, band: str, level: str
+) -> None:
+    row = one_row(water_g=water_g, water_low_g=0.0, water_high_g=high_g, seen_dry=False)
+    data = row_json(row, System.SI)
+    assert (data["water"], data["water_level"]) == (shown, level)
+    assert data["water_band"].startswith(band)
 
 
 def test_much_water_is_still_shown_when_a_sensor_fails_afterwards() -> None:

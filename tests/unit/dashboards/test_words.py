@@ -29,7 +29,8 @@ def test_bytes_are_shown_as_text_and_none_is_lost(payload: bytes, shown: str) ->
 RAISED = msgspec.structs.replace(
     alarm(3, Pattern.SHORT_CYCLING, Priority.HIGH, AlarmState.UNACKNOWLEDGED),
     sure="72 % sure",
-    raised_at=NOW - dt.timedelta(hours=2),
+    flagged_at=NOW - dt.timedelta(hours=2),
+    told_at=NOW - dt.timedelta(hours=2),
     respond_by=NOW + dt.timedelta(hours=10),
 )
 
@@ -37,11 +38,22 @@ RAISED = msgspec.structs.replace(
 def test_an_alarm_says_how_sure_since_when_and_by_when() -> None:
     assert alarm_times(RAISED, dt.UTC, NOW) == [
         "72 % sure",
-        "raised 2026-02-11 13:30",
+        "flagged 2026-02-11 13:30",
         "respond by 2026-02-12 01:30, in 10.0\u202fh",
     ]
     late = alarm_times(RAISED, dt.UTC, NOW + dt.timedelta(hours=11))
     assert late[-1].endswith("overdue")
+
+
+def test_what_was_found_in_old_history_says_when_it_was_told_and_of_when_its_evidence_is() -> None:
+    old = msgspec.structs.replace(
+        RAISED, flagged_at=NOW - dt.timedelta(days=40), evidence_at=NOW - dt.timedelta(days=3)
+    )
+    assert alarm_times(old, dt.UTC, NOW)[1:4] == [
+        "flagged 2026-01-02 15:30",
+        "told 2026-02-11 13:30",
+        "evidence of 2026-02-08 15:30",
+    ]
 
 
 def test_an_alarm_whose_finding_is_over_says_so_while_it_is_still_up() -> None:

@@ -7,7 +7,16 @@ import math
 
 import pytest
 
-from models.patterns.watch import Watch, close, difference_text, fact, instant, open_finding, temp_text
+from models.patterns.watch import (
+    Watch,
+    close,
+    difference_text,
+    fact,
+    instant,
+    open_finding,
+    renewed,
+    temp_text,
+)
 from models.records import Pattern
 from tests.unit.models.patterns.moments import UNIT, after, run_ended
 
@@ -21,6 +30,13 @@ def test_a_finding_is_known_by_unit_pattern_and_start() -> None:
         open_finding(run_ended(60.0), p, after(m), 0.9, (), None).finding_id for p in Pattern for m in (1, 2)
     }
     assert len(others) == 2 * len(Pattern)
+
+
+def test_evidence_says_of_when_it_is() -> None:
+    first = open_finding(run_ended(60.0), Pattern.SHORT_CYCLING, after(3.0), 0.9, (), None)
+    later = renewed(first, run_ended(600.0, start_min=590.0), (fact("n", 5.0, "5 runs"),))
+    assert (first.evidence_at, later.evidence_at) == (after(60.0), after(600.0))
+    assert (later.first_flagged_at, later.run_start_at) == (after(60.0), after(590.0))
 
 
 def test_nothing_standing_closes_nothing() -> None:
