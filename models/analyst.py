@@ -273,6 +273,7 @@ class Analyst:
         n_wrong = self._wrong_clocks.of_last_day(state.unit_id, self._clock_ms())
         if status is None or not n_wrong:
             return status
+        n_wrong += status.doubtful.get(clocks.NAME, 0)
         return msgspec.structs.replace(status, doubtful=status.doubtful | {clocks.NAME: n_wrong})
 
     def _seen(self, state: engine.State) -> tuple[int, int, int]:

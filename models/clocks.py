@@ -12,7 +12,7 @@ from ingest.units_of_measure import MS_PER_S
 HOUR_MS = 3600 * MS_PER_S
 LAST_HOURS = 24
 NAME = "clock_wrong"
-"""As it stands in `UnitStatus.doubtful`."""
+"""As in `models.doubts.NAMES`: together with those that the fold itself leaves out."""
 
 
 class WrongClocks:

@@ -36,9 +36,10 @@ NAMES = (
     "hours_stuck",
     "ambient_rh_stuck",
     "ambient_temp_stuck",
+    "clock_wrong",
 )
-"""What is counted here, in the order of the counters. Beside them stands `models.clocks.NAME`: what is left
-out for its time never comes this far."""
+"""What is counted, in the order of the counters. Most readings with a wrong clock never come this far: see
+`models.clocks`."""
 
 OF_FLAG = tuple(
     (int(flag), NAMES.index(str(flag.name).lower())) for flag in Quality if str(flag.name).lower() in NAMES

@@ -284,6 +284,7 @@ def _folded(
         np.array(getattr(used, name), dtype=np.float64) for name in SIGNALS
     )
     at_s, seq = used.observed_at_ms / float(MS_PER_S), np.array(used.seq, dtype=np.int64)
+    received_s = used.received_at_ms / float(MS_PER_S)
     done = 0
     while done < len(used):
         done, n_runs, n_rows = fold(
@@ -296,6 +297,7 @@ def _folded(
             rh_pct,
             ambient_c,
             seq,
+            received_s,
             flags,
             done,
             run_rows,

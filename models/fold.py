@@ -15,6 +15,7 @@ from ingest.reading import SIGNALS, FloatArray, IntArray
 from ingest.units_of_measure import PA_PER_KPA
 from models import (
     ambient,
+    clock_steps,
     doubts,
     hidden_run,
     moisture,
@@ -56,6 +57,7 @@ N_SIGNALS = len(SIGNALS)
 N_COLUMNS = 12
 """What a trace shows of a reading."""
 REPEATED, METER_RESET = int(Quality.REPEATED), int(Quality.METER_RESET)
+CLOCK_WRONG = int(Quality.CLOCK_WRONG)
 
 
 @kernel
@@ -258,6 +260,29 @@ def _still_step(
 
 
 @kernel
+def _time_passes(s: Record, c: Record, t: float, dt: float, rows: Record, n_rows: int) -> int:
+    """Hand out what a reading's instant alone brings: a silence that was too long, days that have ended."""
+    if dt > limit_s(s, c):
+        silence_row(s, c, t, SILENCE_ENDED, rows[n_rows])
+        n_rows += 1
+    note_gap(s, c, t, dt)
+    s.t = t
+    if math.floor(t / S_PER_DAY) > s.day:
+        end_day(s, t, rows[n_rows])
+        n_rows += 1
+    return n_rows
+
+
+@kernel
+def _worth(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int, received_t: float) -> int:
+    """Leave in `v` what is to be taken of a reading's signals; its flags."""
+    if clock_steps.told_again(s, t, received_t):
+        v[:] = math.nan
+        return door | CLOCK_WRONG
+    return senses.judge(s, c, t, v, door, seq)
+
+
+@kernel
 def _fold_one(
     s: Record,
     c: Record,
@@ -265,25 +290,21 @@ def _fold_one(
     v: FloatArray,
     door: int,
     seq: int,
+    received_t: float,
     run_rows: Record,
     rows: Record,
     n: IntArray,
 ) -> int:
     """Fold one reading of signals `v`, which is left with what was taken of it; its flags."""
-    flags = senses.judge(s, c, t, v, door, seq)
+    flags = _worth(s, c, t, v, door, seq, received_t)
     temp_c, pressure_kpa, hours, rh_pct, ambient_c = v[0], v[1], v[2], v[3], v[4]
     dt = t - s.t
     if math.isnan(s.t):
         dt = 0.0
         _begin_life(s, c, t)
-    if dt > limit_s(s, c):
-        silence_row(s, c, t, SILENCE_ENDED, rows[n[1]])
-        n[1] += 1
-    note_gap(s, c, t, dt)
-    s.t = t
-    if math.floor(t / S_PER_DAY) > s.day:
-        end_day(s, t, rows[n[1]])
-        n[1] += 1
+    n[1] = _time_passes(s, c, t, dt, rows, n[1])
+    if flags & CLOCK_WRONG:
+        return flags
     same = signals.repeated(s, temp_c, pressure_kpa, hours, rh_pct)
     n[1] = _still_step(s, c, t, dt, same, hours, rows, n[1])
     if s.running > 0.0 and signals.repeats(s, t, dt, temp_c, pressure_kpa, hours, rh_pct):
@@ -330,6 +351,7 @@ def fold(
     rh_pct: FloatArray,
     ambient_c: FloatArray,
     seq: IntArray,
+    received_s: FloatArray,
     quality: IntArray,
     from_row: int,
     run_rows: Record,
@@ -346,6 +368,8 @@ def fold(
         Readings in order of `at_s` [Unix s], as they came; NaN where a signal is missing.
     seq : array, shape (n,)
         The controller's message counters, -1 for none.
+    received_s : array, shape (n,)
+        When each was received. [Unix s]
     quality : array, shape (n,)
         The door's flags; those that are found here are added.
     run_rows, decision_rows : record arrays
@@ -370,7 +394,7 @@ def fold(
         v[2] = hours[i]
         v[3] = rh_pct[i]
         v[4] = ambient_c[i]
-        flags = _fold_one(s, c, at_s[i], v, quality[i], seq[i], run_rows, decision_rows, n)
+        flags = _fold_one(s, c, at_s[i], v, quality[i], seq[i], received_s[i], run_rows, decision_rows, n)
         if flags != 0:
             doubts.count_flags(s, at_s[i], flags)
             quality[i] = flags

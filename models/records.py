@@ -167,8 +167,7 @@ class UnitStatus(msgspec.Struct, frozen=True, kw_only=True):
     run: Run | None
     """The run it is in, as far as it has got."""
     doubtful: dict[str, int] = {}
-    """Kind of doubt (`models.doubts.NAMES`, `models.clocks.NAME`) -> readings of about the last day; none are
-    left out."""
+    """Kind of doubt (`models.doubts.NAMES`) -> readings of about the last day; none are left out."""
     forecast: WarmUpForecast | None = None
     """Of a run that is not hot yet, from its eighth minute to its fortieth."""
 

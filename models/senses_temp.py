@@ -18,7 +18,7 @@ from models.compiled import kernel
 from models.run_account import begin_marks
 from models.runs import FINE_STEP_H
 from models.senses_pressure import NO_ICE_C
-from models.signals import leaps
+from models.signals import CLOSE_S, leaps
 from models.state import N_BINS, Record
 
 LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
@@ -88,7 +88,7 @@ def take(s: Record, c: Record, t: float, v: FloatArray, flagged: bool) -> bool:
         return False
     dt = t - s.took_c_t
     if dt <= GAP_S:
-        _follow(s, t, dt, raw, _stands(s, c, v))
+        _follow(s, t, dt, raw, _stands(s, c, v), _other_time(s, c, dt, v))
     else:
         _after_gap(s, t, dt, raw, _stands(s, c, v))
     _dwell(s, t, dt, raw)
@@ -139,14 +139,25 @@ def _stands(s: Record, c: Record, v: FloatArray) -> bool:
 
 
 @kernel
-def _follow(s: Record, t: float, dt: float, raw: float, stands: bool) -> None:
-    """Compare a reading with the one before it; `stands`: nothing turns, before it and now."""
+def _other_time(s: Record, c: Record, dt: float, v: FloatArray) -> bool:
+    """Whether a reading tells of another time than its neighbour's: a clock was set between the two."""
+    filled = dt <= CLOSE_S and s.took_kpa < c.off_kpa and v[1] >= c.on_kpa
+    return bool(s.time_broke > 0.0 or filled)
+
+
+@kernel
+def _follow(s: Record, t: float, dt: float, raw: float, stands: bool, other_time: bool) -> None:
+    """Compare a reading with the one before it; `stands`: nothing turns, before it and now.
+
+    Of a reading from another time (`other_time`) a leap tells nothing.
+    """
     in_f = s.temp_f > 0.0
     change_k = celsius(raw, in_f) - s.took_c
     turned = s.running > 0.0 and dt <= TURNING_S
     risen = change_k > RISE_K + RISE_K_PER_S * dt and (turned or (stands and dt <= TURNING_S))
     leapt = risen or leaps(0.0, max(change_k, 0.0), dt) or change_k < -FALL_K - FALL_K_PER_S * dt
-    steep = stands and change_k > FALL_K + FALL_K_PER_S * dt
+    steep = stands and change_k > FALL_K + FALL_K_PER_S * dt and not other_time
+    leapt = leapt and not other_time
     if s.temp_tries > 0.0:
         cooled = s.running == 0.0 and t - s.try_t <= SETTLING_S and raw < s.try_raw - SETTLING_F
         warming = s.try_steep > 0.0 and (raw > s.try_raw + STARTED_F or not stands)

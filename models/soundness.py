@@ -26,7 +26,7 @@ TEMP, PRESSURE, HOURS, RH, AMBIENT = 0, 1, 2, 3, 4
 
 OUT_BITS = tuple(int(OUT_OF_RANGE_FLAG[name]) for name in SIGNALS)
 ERROR_BIT, UNAVAILABLE_BIT = int(Quality.BUS_ERROR_CODE), int(Quality.NOT_AVAILABLE)
-SWAPPED_BIT = int(Quality.UNIT_SWAPPED)
+SWAPPED_BIT, RESET_BIT = int(Quality.UNIT_SWAPPED), int(Quality.METER_RESET)
 LOOKS_LIKE_CODE_BIT = int(Quality.PRESSURE_AMBIGUOUS)
 
 BAD_N, BAD_S = 10.0, 600.0
@@ -203,11 +203,21 @@ def _watch_zero(s: Record, c: Record, t: float) -> None:
 
 
 @kernel
-def _leap(s: Record, t: float, temp_c: float, swapped: float) -> None:
+def _other_time(s: Record, c: Record, flags: int) -> bool:
+    """Whether everything leaps, not the temperature alone: the clock was set, or a message came again."""
+    full = 1.0 if s.pressure_kpa > c.on_kpa else 0.0 if s.pressure_kpa < c.off_kpa else 0.5
+    emptied_or_filled = abs(full - s.lone_full) == 1.0
+    s.lone_full = full
+    return bool(emptied_or_filled or s.time_broke > 0.0 or flags & RESET_BIT != 0)
+
+
+@kernel
+def _leap(s: Record, c: Record, t: float, temp_c: float, flags: int) -> None:
     """Note leaps that no oil can make; a repeated message is left out, for it tells of another time.
 
     A change of the unit of measure, once seen through, was no leap, nor was what led up to it.
     """
+    swapped = float(flags & SWAPPED_BIT)
     if swapped != s.lone_swapped:
         s.leap_t = math.nan
         s.jump_n = 0.0
@@ -215,7 +225,7 @@ def _leap(s: Record, t: float, temp_c: float, swapped: float) -> None:
         s.lone_swapped = swapped
     # A light machine warms by so much between two readings.
     step_k = abs(temp_c - s.lone_c) - LEAP_K_PER_S * (t - s.lone_t)
-    near = t - s.lone_t <= LEAP_S
+    near = not _other_time(s, c, flags) and t - s.lone_t <= LEAP_S
     if near and step_k >= JUMP_K:
         if not t - s.jump_t <= JUMP_WINDOW_S:
             s.jump_t = t
@@ -248,9 +258,9 @@ def _temp_stuck_since(s: Record, c: Record, t: float) -> float:
 
 
 @kernel
-def _watch_temp(s: Record, c: Record, t: float, temp_c: float, moved: bool, swapped: float) -> None:
+def _watch_temp(s: Record, c: Record, t: float, temp_c: float, moved: bool, flags: int) -> None:
     if moved:
-        _leap(s, t, temp_c, swapped)
+        _leap(s, c, t, temp_c, flags)
     if not abs(temp_c - s.temp_anchor_c) <= TEMP_MOVED_K:
         s.temp_anchor_c = temp_c
         s.temp_anchor_t = t
@@ -318,7 +328,7 @@ def watch_sensors(s: Record, c: Record, t: float, dt: float, v: FloatArray, flag
         _watch_pressure(s, c, t)
         _watch_zero(s, c, t)
     if not math.isnan(v[TEMP]):
-        _watch_temp(s, c, t, v[TEMP], moved, float(flags & SWAPPED_BIT))
+        _watch_temp(s, c, t, v[TEMP], moved, flags)
     if not math.isnan(v[HOURS]):
         _watch_meter(s, t)
     if not math.isnan(v[RH]):

@@ -30,7 +30,7 @@ BIN_S = 30.0
 N_SOAK = 6
 SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
-N_DOUBT_BINS, N_DOUBTS = 8, 19
+N_DOUBT_BINS, N_DOUBTS = 8, 20
 """Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
 N_MARKS = 8
 N_MARKED = 17
@@ -65,6 +65,8 @@ def _floats(*names: str) -> list[tuple[str, str]]:
 STATE = np.dtype(
     [
         *_floats("t", "first_t"),
+        # How late the newest reading came, and when; readings out of order (`models.clock_steps`).
+        *_floats("lag_s", "came_t", "ordered_n", "again_n", "time_broke"),
         # Newest usable value of each signal, and when it came.
         *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t"),
         # Humidity: newest value, when it came, when the air was last told it, and the vapour that it made.
@@ -184,7 +186,7 @@ STATE = np.dtype(
         ("sensor_bad_t", "f8", N_SIGNALS),
         ("sensor_good_n", "f8", N_SIGNALS),
         ("sensor_known_n", "f8", N_SIGNALS),
-        *_floats("lone_c", "lone_t", "lone_swapped", "leap_t", "leap_from_c", "stuck_t"),
+        *_floats("lone_c", "lone_t", "lone_swapped", "lone_full", "leap_t", "leap_from_c", "stuck_t"),
         *_floats("jump_t", "jump_n", "jump_last_t"),
         *_floats("temp_anchor_c", "temp_anchor_t", "others_n"),
         *_floats("zero_stop_t", "zero_first_t", "zero_kpa", "zero_n"),
@@ -276,6 +278,8 @@ NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_F
 
 ZERO_AT_FIRST = frozenset(
     {
+        "again_n",
+        "time_broke",
         "conflict_s",
         "conflict_n",
         "climbing",
@@ -377,6 +381,7 @@ def fresh_state() -> Record:
     state["pressure_trusted"] = 1.0
     state["meter_belief"] = 0.5
     state["step_h"] = 0.1
+    state["ordered_n"] = math.inf
     state["temp_open"] = 1.0
     state["bin_n"] = 0.0
     state["soak_n"] = 0.0
