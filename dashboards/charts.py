@@ -33,6 +33,8 @@ PANES_PX = ((64, 232), (344, 84), (476, 96))
 """Top and height of temperature, pressure and water. [px]"""
 NARROW_LEGEND_PX = 54
 """How much further down the panes start on a phone, where the legend takes several lines. [px]"""
+LEAST_TOP = {1: {System.US: 30, System.SI: 200}, 2: {System.US: 1, System.SI: 30}}
+"""Pressure and water axes reach at least this high, in the unit of display: below is the sensor's noise."""
 _BAR, _DASHES, _DOTS = (
     "path://M0,0H22V3H0Z",
     "path://M0,0H9V3H0Z M13,0H22V3H13Z",
@@ -117,7 +119,7 @@ def unit_chart(
             for pane in range(3)
         ],
         "yAxis": [
-            *(_y_axis(pane, name, palette) for pane, name in enumerate(_pane_names(system))),
+            *(_y_axis(pane, name, palette, system) for pane, name in enumerate(_pane_names(system))),
             # Where crosses stand must not depend on, nor stretch, the scale of the values.
             *({"type": "value", "gridIndex": pane, "show": False, "min": 0, "max": 1} for pane in (0, 1)),
         ],
@@ -178,7 +180,15 @@ def _legend(palette: Palette, *, crosses: bool, doubts: bool, drops: bool) -> di
     }
 
 
-def _y_axis(pane: int, name: str, palette: Palette) -> dict[str, Any]:
+def _from_nothing(least_top: int) -> dict[str, str]:
+    """An axis from zero on, unless a failed sensor reads far below, that does not blow noise up."""
+    return {
+        ":min": "(v) => (v.min < -50 ? v.min : 0)",
+        ":max": f"(v) => (v.max < {least_top} ? {least_top} : null)",
+    }
+
+
+def _y_axis(pane: int, name: str, palette: Palette, system: System) -> dict[str, Any]:
     return {
         "type": "value",
         "gridIndex": pane,
@@ -192,7 +202,7 @@ def _y_axis(pane: int, name: str, palette: Palette) -> dict[str, Any]:
         },
         "scale": pane == 0,
         "splitNumber": 5 if pane == 0 else 2,
-        **({} if pane == 0 else {":min": "(v) => (v.min < -50 ? v.min : 0)"}),
+        **({} if pane == 0 else _from_nothing(LEAST_TOP[pane][system])),
         "axisLabel": {"color": palette.soft, "fontSize": 12},
         "splitLine": {"lineStyle": {"color": palette.grid}},
     }

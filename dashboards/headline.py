@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from alerts.alarm import AlarmState
 from dashboards import display
-from dashboards.fleet_rows import FleetRow, Need
+from dashboards.fleet_rows import FleetRow, Need, water_level
 from dashboards.unit_state import UnitState
 
 NEEDS_A_PERSON = (Need.ALARM, Need.ACKNOWLEDGED, Need.WATER)
@@ -28,7 +28,8 @@ def summary(rows: Sequence[FleetRow]) -> str:
                 (n, words.format(display.counted(n, "truck")))
                 for n, words in (
                     (_count(rows, Need.ACKNOWLEDGED), "{} with an acknowledged alarm still standing"),
-                    (_count(rows, Need.WATER), "{} holding close to a harmful amount of water"),
+                    (_holding(rows, "harmful"), "{} holding a harmful amount of water"),
+                    (_holding(rows, "near"), "{} holding close to a harmful amount of water"),
                 )
             ),
         )
@@ -62,6 +63,11 @@ def _others(rows: Sequence[FleetRow]) -> str:
 
 def _count(rows: Sequence[FleetRow], need: Need) -> int:
     return sum(row.need is need for row in rows)
+
+
+def _holding(rows: Sequence[FleetRow], level: str) -> int:
+    """How many stand where they do for their water alone, at a level of it."""
+    return sum(row.need is Need.WATER and water_level(row) == level for row in rows)
 
 
 def state_counts(rows: Sequence[FleetRow]) -> dict[str, int]:

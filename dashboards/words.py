@@ -29,7 +29,7 @@ TELLING_PART = 0.1
 """Doubt about a run's ends is told from this part of its length on. [-] Chosen."""
 OUTCOMES = {
     Outcome.DRIED_OUT: "dried out",
-    Outcome.HELD: "held",
+    Outcome.HELD: "water as before",
     Outcome.ADDED_WATER: "added water",
 }
 STATES = {

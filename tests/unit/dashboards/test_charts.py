@@ -74,7 +74,7 @@ def test_runs_are_shaded_in_every_pane_and_told_apart_by_shape() -> None:
     dried = series(chart, "Run: dried out")
     assert [one["xAxisIndex"] for one in dried] == [0, 1, 2]
     assert len({len(one["markArea"]["data"]) for one in dried}) == 1
-    names = ("Run: dried out", "Run: held", "Run: added water")
+    names = ("Run: dried out", "Run: water as before", "Run: added water")
     assert len({series(chart, name)[0]["symbol"] for name in names}) == 3
     assert {entry["name"] for entry in chart["legend"]["data"]} >= set(names)
 

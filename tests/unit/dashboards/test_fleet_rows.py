@@ -73,6 +73,15 @@ def test_summary_counts_each_reason_once() -> None:
     assert "9 trucks: 5 running, 2 stopped, 2 silent." in said
 
 
+@pytest.mark.parametrize(
+    ("water_g", "said"), [(36.0, "holding close to a harm"), (47.0, "holding a harmful")]
+)
+def test_summary_tells_harmful_water_from_nearly_so(water_g: float, said: str) -> None:
+    # Harmful from 41.5 g, see above.
+    row = one_row(water_g=water_g, water_low_g=30.0, water_high_g=64.0)
+    assert f"1 truck {said}" in summary([row])
+
+
 def test_summary_says_when_nothing_is_there() -> None:
     assert summary([]) == "No truck has spoken yet."
     assert summary(fleet_rows({}, {"rm-01": status(1)}, [], {}, NOW_MS, SETTINGS)).startswith("Nothing needs")
