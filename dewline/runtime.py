@@ -11,6 +11,7 @@ import errno
 import logging
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 from typing import Self
 
@@ -37,7 +38,7 @@ from models import engine
 from models.analyst import Analyst
 from models.artefact import PatternModels, load_models
 from models.parameters import Parameters
-from models.records import Event, Finding
+from models.records import Finding
 
 log = logging.getLogger(__name__)
 
@@ -186,13 +187,13 @@ class Runtime:
             late = Reading(unit_id=unit_id, observed_at_ms=late_ms, received_at_ms=late_ms)
             self.analyst.note_stored([late])
         steady = self._hearing.steady(time.monotonic())
-        events = self.analyst.catch_up(unit_id, unix_ms() if steady else None)
+        self.analyst.catch_up(unit_id, unix_ms() if steady else None, hear=self._hear)
         if late_ms is not None:
             self._notes.done(unit_id, late_ms)
-        findings = newest_findings(events)
-        if findings:
-            self.desk.consider(findings)
-            self.notifier.wake()
+
+    def _hear(self, findings: Sequence[Finding]) -> None:
+        self.desk.consider(findings)
+        self.notifier.wake()
 
 
 def _warm_up(parameters: Parameters, models: PatternModels) -> None:
@@ -201,11 +202,6 @@ def _warm_up(parameters: Parameters, models: PatternModels) -> None:
     rows = [Reading(unit_id="", observed_at_ms=at_ms, received_at_ms=at_ms) for at_ms in (now_ms - 1, now_ms)]
     readings = Readings.from_rows("", rows)
     engine.advance(engine.initial_state(""), readings, UnitProfile(unit_id=""), parameters, models)
-
-
-def newest_findings(events: list[Event]) -> list[Finding]:
-    """Of each finding among the events, the last word."""
-    return list({event.finding_id: event for event in events if isinstance(event, Finding)}.values())
 
 
 def _now() -> dt.datetime:

@@ -50,6 +50,9 @@ unit_status = sa.Table(
     # When it was brought so far, and how many readings that took: the unit's watermark.
     sa.Column("analysed_at_ms", _Ms),
     sa.Column("n_readings", _Ms),
+    # What else decided what was found: a fingerprint, and the recorded work that was taken in.
+    sa.Column("made_with", sa.String(64)),
+    sa.Column("serviced", sa.Text),
 )
 
 links = sa.Table(
@@ -89,6 +92,26 @@ finding_versions = sa.Table(
     sa.Column("said_at_ms", _Ms, nullable=False),
     sa.Column("cause", sa.String(32), nullable=False),
     sa.Column("mailed_at_ms", _Ms),
+    # When the alarms were brought in line with it; none: they may not have been.
+    sa.Column("heard_at_ms", _Ms),
+    sa.Column("record", sa.Text, nullable=False),
+)
+
+# Units whose history is being worked through again: from where on, and why.
+rewinds = sa.Table(
+    "rewinds",
+    metadata,
+    sa.Column("unit_id", _Id, primary_key=True),
+    sa.Column("from_ms", _Ms),
+    sa.Column("cause", sa.String(32)),
+)
+
+unsaid_findings = sa.Table(
+    "unsaid_findings",
+    metadata,
+    sa.Column("unit_id", _Id, primary_key=True),
+    sa.Column("finding_id", sa.String(192), primary_key=True),
+    sa.Column("flagged_at_ms", _Ms, nullable=False),
     sa.Column("record", sa.Text, nullable=False),
 )
 

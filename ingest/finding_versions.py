@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from ingest import json_record
 from ingest.database import finding_versions as kept
-from ingest.result_rows import FindingLike
+from ingest.result_rows import FindingLike, version_row
 
 T = TypeVar("T", bound=msgspec.Struct)
 
@@ -37,13 +37,6 @@ class FindingVersions:
     def __init__(self, engine: sa.Engine) -> None:
         self._engine = engine
 
-    def add(self, said: Iterable[tuple[FindingLike, str]], said_at_ms: int) -> None:
-        """Keep findings as they are said from now on, each with its cause."""
-        rows = [_row(finding, cause, said_at_ms) for finding, cause in said]
-        if rows:
-            with self._engine.begin() as connection:
-                connection.execute(sa.insert(kept), rows)
-
     def newest(self, kind: type[T], unit_id: str) -> dict[str, T]:
         """What was said last of each finding of a unit, by finding_id."""
         return {
@@ -60,6 +53,18 @@ class FindingVersions:
         wanted = kept.c.finding_id.in_(sorted(finding_ids))
         return [version for _, version in self._versions(kind, wanted)] if finding_ids else []
 
+    def unheard(self, unit_id: str) -> set[str]:
+        """Findings of a unit with a version that the alarms may not be in line with: finding_ids."""
+        wanted = sa.select(kept.c.finding_id).where(kept.c.unit_id == unit_id, kept.c.heard_at_ms.is_(None))
+        with self._engine.connect() as connection:
+            return set(connection.scalars(wanted))
+
+    def note_heard(self, unit_id: str, now_ms: int) -> None:
+        """The alarms are in line with all that was said of a unit. [Unix ms]"""
+        unheard = sa.update(kept).where(kept.c.unit_id == unit_id, kept.c.heard_at_ms.is_(None))
+        with self._engine.begin() as connection:
+            connection.execute(unheard.values(heard_at_ms=now_ms))
+
     def _versions(self, kind: type[T], wanted: sa.ColumnElement[bool]) -> list[tuple[str, Version[T]]]:
         query = (
             sa.select(kept.c.finding_id, kept.c.record, kept.c.said_at_ms, kept.c.cause, kept.c.mailed_at_ms)
@@ -71,6 +76,13 @@ class FindingVersions:
                 (finding_id, Version(json_record.decode(record, kind), *rest))
                 for finding_id, record, *rest in connection.execute(query)
             ]
+
+
+def add(connection: sa.Connection, said: Iterable[tuple[FindingLike, str]], said_at_ms: int) -> None:
+    """Within the caller's transaction: keep findings as they are said from now on, each with its cause."""
+    rows = [version_row(finding, cause, said_at_ms) for finding, cause in said]
+    if rows:
+        connection.execute(sa.insert(kept), rows)
 
 
 def note_mailed(connection: sa.Connection, finding: FindingLike, cause: str, now_ms: int) -> None:
@@ -86,20 +98,9 @@ def note_mailed(connection: sa.Connection, finding: FindingLike, cause: str, now
         .limit(1)
     ).first()
     if newest is None or newest.record != json_record.encode(finding):
-        row = _row(finding, cause, now_ms) | {"mailed_at_ms": now_ms}
+        row = version_row(finding, cause, now_ms) | {"mailed_at_ms": now_ms, "heard_at_ms": now_ms}
         connection.execute(sa.insert(kept), [row])
     elif newest.mailed_at_ms is None:
         connection.execute(
             sa.update(kept).where(kept.c.version_id == newest.version_id).values(mailed_at_ms=now_ms)
         )
-
-
-def _row(finding: FindingLike, cause: str, said_at_ms: int) -> dict[str, object]:
-    return {
-        "unit_id": finding.unit_id,
-        "finding_id": finding.finding_id,
-        "said_at_ms": said_at_ms,
-        "cause": cause,
-        "mailed_at_ms": None,
-        "record": json_record.encode(finding),
-    }

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any, NamedTuple, Protocol
+
+import msgspec
 
 from ingest import json_record
 
@@ -29,6 +32,8 @@ class FindingLike(RunLike, Protocol):
     def finding_id(self) -> str: ...  # noqa: D102
     @property
     def pattern(self) -> str: ...  # noqa: D102
+    @property
+    def first_flagged_at(self) -> dt.datetime: ...  # noqa: D102
 
 
 class WaterDayLike(Protocol):
@@ -72,6 +77,29 @@ class Watermark(NamedTuple):
     """When that was done. [Unix ms]"""
     n_readings: int | None
     """Readings taken in up to there; those whose clock was wrong are not among them."""
+    made_with: str | None = None
+    """Fingerprint of the ratings, settings and models that took them in."""
+    serviced: tuple[tuple[int, str], ...] | None = None
+    """Recorded work taken in, as `ingest.maintenance.Service.key`."""
+
+
+class Rewind(NamedTuple):
+    """That a unit's history is being worked through again."""
+
+    from_ms: int | None
+    """Findings flagged later have to prove themselves anew; None: all of them. [Unix ms]"""
+    cause: str | None
+    """Why; None: for no other reason than that the program was started."""
+
+
+class Said(NamedTuple):
+    """What is said of a unit's findings from now on, now that all is worked out."""
+
+    unit_id: str
+    versions: Sequence[tuple[FindingLike, str]]
+    """Those that differ from what was said before, each with its cause."""
+    at_ms: int
+    """[Unix ms]"""
 
 
 def run_row(record: RunLike) -> dict[str, Any]:
@@ -97,6 +125,10 @@ def status_row(record: StatusLike, watermark: Watermark | None) -> dict[str, Any
         "record": json_record.encode(record),
         "analysed_at_ms": watermark and watermark.analysed_at_ms,
         "n_readings": watermark and watermark.n_readings,
+        "made_with": watermark and watermark.made_with,
+        "serviced": None
+        if watermark is None or watermark.serviced is None
+        else msgspec.json.encode(watermark.serviced).decode(),
     }
 
 
@@ -116,6 +148,36 @@ def finding_row(record: FindingLike) -> dict[str, Any]:
         "finding_id": record.finding_id,
         "pattern": str(record.pattern),
     }
+
+
+def unsaid_row(record: FindingLike) -> dict[str, Any]:
+    """Keyed by (unit_id, finding_id)."""
+    return {
+        "unit_id": record.unit_id,
+        "finding_id": record.finding_id,
+        "flagged_at_ms": _ms(record.first_flagged_at),
+        "record": json_record.encode(record),
+    }
+
+
+def version_row(record: FindingLike, cause: str, said_at_ms: int) -> dict[str, Any]:
+    """One more version; nobody has heard of it yet."""
+    return {
+        "unit_id": record.unit_id,
+        "finding_id": record.finding_id,
+        "said_at_ms": said_at_ms,
+        "cause": cause,
+        "mailed_at_ms": None,
+        "heard_at_ms": None,
+        "record": json_record.encode(record),
+    }
+
+
+def watermark_of(row: Sequence[Any]) -> Watermark:
+    """From the columns of `unit_status`, in this record's order."""
+    until_ms, at_ms, n_readings, made_with, serviced = row
+    known = None if serviced is None else msgspec.json.decode(serviced, type=tuple[tuple[int, str], ...])
+    return Watermark(until_ms, at_ms, n_readings, made_with, known)
 
 
 def _ms(at: dt.datetime) -> int:

@@ -14,14 +14,25 @@ from typing import Any, TypeVar
 import msgspec
 import sqlalchemy as sa
 
-from ingest import json_record
-from ingest.database import checkpoints, findings, runs, unit_status, upsert, water_days
+from ingest import finding_versions, json_record
+from ingest.database import (
+    checkpoints,
+    findings,
+    rewinds,
+    runs,
+    unit_status,
+    unsaid_findings,
+    upsert,
+    water_days,
+)
 from ingest.result_rows import (
     EPOCH,
     WATER_DAY,
     Checkpoint,
     FindingLike,
+    Rewind,
     RunLike,
+    Said,
     StatusLike,
     WaterDayLike,
     Watermark,
@@ -30,9 +41,11 @@ from ingest.result_rows import (
     finding_row,
     run_row,
     status_row,
+    unsaid_row,
+    watermark_of,
 )
 
-__all__ = ["Checkpoint", "Results", "Watermark"]
+__all__ = ["Checkpoint", "Results", "Rewind", "Said", "Watermark"]
 
 T = TypeVar("T", bound=msgspec.Struct)
 
@@ -44,7 +57,8 @@ class Results:
         self._engine = engine
         # Building a statement takes longer than carrying it out.
         self._upserts = {
-            table: upsert(engine, table) for table in (runs, findings, water_days, unit_status, checkpoints)
+            table: upsert(engine, table)
+            for table in (runs, findings, unsaid_findings, water_days, unit_status, checkpoints, rewinds)
         }
 
     def save(
@@ -52,18 +66,42 @@ class Results:
         *,
         run_records: Iterable[RunLike] = (),
         finding_records: Iterable[FindingLike] = (),
+        unsaid_records: Iterable[FindingLike] = (),
         day_records: Iterable[WaterDayLike] = (),
         status: StatusLike | None = None,
         watermark: Watermark | None = None,
         checkpoint: Checkpoint | None = None,
+        checkpoint_instants_ms: Sequence[int] | None = None,
+        said: Said | None = None,
     ) -> None:
-        """Keep all of it, in one transaction; `watermark` goes with `status`."""
-        with self._unsynced() as connection:
+        """Keep all of it, in one transaction.
+
+        Parameters
+        ----------
+        unsaid_records : iterable
+            Findings on the way, of which nothing is said before all has been worked out.
+        watermark : Watermark, optional
+            Goes with `status`.
+        checkpoint_instants_ms : sequence of int, optional
+            With `checkpoint`: those of its unit to keep, the others go. [Unix ms]
+        said : Said, optional
+            Ends what is in hand of its unit: its `unsaid`, and its rewind. Waits for the disk, since what
+            was said can't be worked out again from the readings.
+        """
+        with self._engine.begin() if said is not None and said.versions else self._unsynced() as connection:
             self._write(connection, runs, [run_row(record) for record in run_records])
             self._write(connection, findings, [finding_row(record) for record in finding_records])
+            self._write(connection, unsaid_findings, [unsaid_row(record) for record in unsaid_records])
             self._write(connection, water_days, [day_row(record) for record in day_records])
             self._write(connection, unit_status, [] if status is None else [status_row(status, watermark)])
-            self._write(connection, checkpoints, [] if checkpoint is None else [checkpoint_row(checkpoint)])
+            if checkpoint is not None:
+                self._write(connection, checkpoints, [checkpoint_row(checkpoint)])
+                if checkpoint_instants_ms is not None:
+                    connection.execute(_other_checkpoints(checkpoint.unit_id, checkpoint_instants_ms))
+            if said is not None:
+                finding_versions.add(connection, said.versions, said.at_ms)
+                for table in (unsaid_findings, rewinds):
+                    connection.execute(sa.delete(table).where(table.c.unit_id == said.unit_id))
 
     @contextmanager
     def _unsynced(self) -> Iterator[sa.Connection]:
@@ -83,7 +121,9 @@ class Results:
                 with connection.begin():
                     yield connection
             finally:
-                raw.execute("PRAGMA synchronous = FULL")
+                # One that was given up in the middle is closed, and nobody gets it again.
+                if not connection.invalidated:
+                    raw.execute("PRAGMA synchronous = FULL")
 
     def _write(self, connection: sa.Connection, table: sa.Table, rows: Sequence[dict[str, Any]]) -> None:
         if rows:
@@ -151,10 +191,12 @@ class Results:
     def watermark(self, unit_id: str) -> Watermark | None:
         """How far one unit has been analysed; None before its first reading."""
         kept = unit_status.c
-        wanted = sa.select(kept.observed_at_ms, kept.analysed_at_ms, kept.n_readings)
+        wanted = sa.select(
+            kept.observed_at_ms, kept.analysed_at_ms, kept.n_readings, kept.made_with, kept.serviced
+        )
         with self._engine.connect() as connection:
             row = connection.execute(wanted.where(kept.unit_id == unit_id)).first()
-        return None if row is None else Watermark(*row)
+        return None if row is None else watermark_of(row)
 
     def _records(self, kind: type[T], wanted: sa.Select[str]) -> list[T]:
         with self._engine.connect() as connection:
@@ -184,18 +226,22 @@ class Results:
         with self._engine.connect() as connection:
             return list(connection.scalars(wanted))
 
-    def drop_checkpoints(self, unit_id: str, keep_ms: Sequence[int]) -> int:
-        """Thin out a unit's checkpoints to those of the instants named; how many went."""
-        gone = sa.delete(checkpoints).where(
-            checkpoints.c.unit_id == unit_id, checkpoints.c.observed_at_ms.not_in(keep_ms)
-        )
-        with self._engine.begin() as connection:
-            return connection.execute(gone).rowcount
-
     def checkpoint(self, unit_id: str, at_ms: int) -> bytes | None:
         """The state kept at exactly `at_ms`. [Unix ms]"""
         found = self.checkpoint_before(unit_id, at_ms + 1)
         return found[1] if found is not None and found[0] == at_ms else None
+
+    def unsaid(self, kind: type[T], unit_id: str) -> list[T]:
+        """Findings of a unit that have been worked out and not been said yet."""
+        found = unsaid_findings.c
+        return self._records(kind, sa.select(found.record).where(found.unit_id == unit_id))
+
+    def rewind_in_hand(self, unit_id: str) -> Rewind | None:
+        """What `rewind` has begun and no `save` with `said` has ended."""
+        wanted = sa.select(rewinds.c.from_ms, rewinds.c.cause).where(rewinds.c.unit_id == unit_id)
+        with self._engine.connect() as connection:
+            row = connection.execute(wanted).first()
+        return None if row is None else Rewind(*row)
 
     def rewind(
         self,
@@ -204,12 +250,13 @@ class Results:
         *,
         runs_from_ms: int | None,
         standing: Iterable[FindingLike] = (),
+        in_hand: Rewind | None = None,
     ) -> None:
         """Take back what later readings will say anew, in one transaction.
 
         Goes: runs that started at or after `runs_from_ms`, days of water later than the UTC day of `at_ms`,
-        checkpoints after `at_ms`. Stays: findings, which keep their identity and are revised; those that
-        stood then stand again.
+        checkpoints after `at_ms`, unsaid findings flagged after `at_ms`. Stays: what was said of findings,
+        until all has been worked out again.
 
         Parameters
         ----------
@@ -218,18 +265,30 @@ class Results:
         runs_from_ms : int or None
             Every run that began before is closed for good in that state; None: none is. [Unix ms]
         standing : iterable
-            Findings that stood in that state.
+            Findings that stood in that state: unsaid, until it is known what became of them.
+        in_hand : Rewind, optional
+            Kept until `save` is given what is said at the end.
         """
         gone = (
-            {runs: [], water_days: [], checkpoints: []}
+            {runs: [], water_days: [], checkpoints: [], unsaid_findings: []}
             if at_ms is None
             else {
                 runs: [] if runs_from_ms is None else [runs.c.start_at_ms >= runs_from_ms],
                 water_days: [water_days.c.date > (EPOCH + dt.timedelta(milliseconds=at_ms)).date()],
                 checkpoints: [checkpoints.c.observed_at_ms > at_ms],
+                unsaid_findings: [unsaid_findings.c.flagged_at_ms > at_ms],
             }
         )
         with self._engine.begin() as connection:
             for table, late in gone.items():
                 connection.execute(sa.delete(table).where(table.c.unit_id == unit_id, *late))
-            self._write(connection, findings, [finding_row(record) for record in standing])
+            self._write(connection, unsaid_findings, [unsaid_row(record) for record in standing])
+            if in_hand is not None:
+                self._write(connection, rewinds, [{"unit_id": unit_id, **in_hand._asdict()}])
+
+
+def _other_checkpoints(unit_id: str, kept_ms: Sequence[int]) -> sa.Delete:
+    """Deletes a unit's checkpoints but those of some instants. [Unix ms]"""
+    return sa.delete(checkpoints).where(
+        checkpoints.c.unit_id == unit_id, checkpoints.c.observed_at_ms.not_in(kept_ms)
+    )

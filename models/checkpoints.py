@@ -7,10 +7,11 @@ from collections.abc import Sequence
 
 from ingest.maintenance import Service
 from ingest.quality import Quality
-from ingest.results import Results
+from ingest.results import Results, Watermark
 from ingest.store.protocol import ReadingStore
 from ingest.units_of_measure import MS_PER_DAY
 from models import engine
+from models.said import Cause
 
 logger = logging.getLogger(__name__)
 
@@ -29,9 +30,9 @@ class Checkpoints:
         """When there are checkpoints of a unit, oldest first. [Unix ms]"""
         return self._results.checkpoint_instants(unit_id)
 
-    def thin(self, unit_id: str) -> None:
-        """Let go of those that are too close together for their age."""
-        self._results.drop_checkpoints(unit_id, kept_checkpoints(self.instants(unit_id)))
+    def kept_with(self, unit_id: str, at_ms: int) -> list[int]:
+        """Which checkpoints of a unit to keep when there is one more, at `at_ms`. [Unix ms]"""
+        return kept_checkpoints([*self.instants(unit_id), at_ms])
 
     def stored(self, unit_id: str, start_ms: int | None, until_ms: int) -> int:
         """How many rows with a right clock the store holds, both ends included. [Unix ms]"""
@@ -82,6 +83,38 @@ class Checkpoints:
             middle = (low + high) // 2
         return whole
 
+    def why_again(self, state: engine.State, services: Sequence[Service]) -> Cause | None:
+        """Why a unit is folded again from a kept state: what differs from what was said to be folded.
+
+        Parameters
+        ----------
+        state : State
+            The one to go on from: whole, of the ratings, settings and models that hold now.
+
+        Returns
+        -------
+        Cause or None
+            None where nothing does, as after a restart.
+        """
+        unit_id, instants = state.unit_id, self.instants(state.unit_id)
+        mark = self._results.watermark(unit_id)
+        if instants and self.at(unit_id, instants[-1], state.made_with) is None:
+            return Cause.WORKED_ANEW
+        if mark is None:
+            return None
+        if mark.made_with is not None and mark.made_with != state.made_with:
+            return Cause.WORKED_ANEW
+        return Cause.LATE_DATA if self._has_more(state, mark) or _other_work(mark, services) else None
+
+    def _has_more(self, state: engine.State, mark: Watermark) -> bool:
+        """Whether up to the watermark there are other readings than were taken in."""
+        newest_ms, n_seen = engine.newest_ms(state), state.rows
+        if newest_ms is not None and newest_ms > mark.analysed_until_ms:
+            newest_ms, n_seen = None, 0
+        return (
+            n_seen + self.stored(state.unit_id, after(newest_ms), mark.analysed_until_ms) != mark.n_readings
+        )
+
     def at(self, unit_id: str, at_ms: int, made_with: str) -> engine.State | None:
         """The state kept at exactly this instant, if this program with these settings made it."""
         stored = self._results.checkpoint(unit_id, at_ms)
@@ -96,6 +129,15 @@ def _decoded(stored: bytes, made_with: str) -> engine.State | None:
         logger.info("a checkpoint is passed over: %s", reason)
         return None
     return state if state.made_with == made_with else None
+
+
+def _other_work(mark: Watermark, services: Sequence[Service]) -> bool:
+    """Whether up to the watermark other work is recorded than was taken in."""
+    if mark.serviced is None:
+        return False
+    last, recorded = max(mark.serviced, default=(-1, "")), {service.key for service in services}
+    past = {key for key in recorded if key <= last or key[0] < mark.analysed_until_ms}
+    return past != set(mark.serviced)
 
 
 def after(newest_ms: int | None) -> int | None:

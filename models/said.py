@@ -28,6 +28,12 @@ class Cause(enum.StrEnum):
     """Ratings, settings, models or the program changed, so the history was worked through anew."""
 
 
+def stronger(one: Cause | None, other: Cause | str | None) -> Cause | None:
+    """Of two causes for folding history again the one that explains more."""
+    causes = {Cause(cause) for cause in (one, other) if cause is not None}
+    return Cause.WORKED_ANEW if Cause.WORKED_ANEW in causes else next(iter(causes), None)
+
+
 class FindingVersion(msgspec.Struct, frozen=True, kw_only=True):
     """A finding as it was said at some instant."""
 

@@ -10,7 +10,8 @@ import pytest
 import sqlalchemy as sa
 
 from ingest.database import open_database
-from ingest.results import Checkpoint, Results, Watermark
+from ingest.finding_versions import FindingVersions
+from ingest.results import Checkpoint, Results, Rewind, Said, Watermark
 
 MONDAY = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
 MONDAY_MS = 1_767_571_200_000
@@ -28,6 +29,7 @@ class Finding(Run, frozen=True, kw_only=True):
     finding_id: str
     pattern: str = "short_cycling"
     evidence: tuple[Run, ...] = ()
+    first_flagged_at: dt.datetime = MONDAY
 
 
 class WaterDay(msgspec.Struct, frozen=True, kw_only=True):
@@ -141,8 +143,9 @@ def test_checkpoints_before_an_instant(results: Results) -> None:
     assert results.checkpoint_before("A", 30) == (20, b"\x14")
     assert results.checkpoint_before("A") == (30, b"\x1e")
     assert results.checkpoint_before("A", 10) is None
-    assert results.drop_checkpoints("A", [10, 20]) == 1
-    assert results.checkpoint_before("A") == (20, b"\x14")
+    results.save(checkpoint=Checkpoint("A", 40, b"new"), checkpoint_instants_ms=[10, 40])
+    assert results.checkpoint_instants("A") == [10, 40]
+    assert results.checkpoint_instants("B") == [25]
 
 
 def test_rewind_takes_back_runs_days_and_checkpoints_but_no_finding(results: Results) -> None:
@@ -152,12 +155,12 @@ def test_rewind_takes_back_runs_days_and_checkpoints_but_no_finding(results: Res
     for checkpoint_ms in (at_ms - 1, at_ms, at_ms + 1):
         results.save(checkpoint=Checkpoint("A", checkpoint_ms, b""))
     results.save(finding_records=[finding("f1"), finding("f2", 6)])
-    results.rewind("A", at_ms - 1, runs_from_ms=at_ms, standing=[finding("f2")])
+    results.rewind("A", at_ms - 1, runs_from_ms=at_ms)
     assert results.runs(Run) == [run(4, 6), run(5, 6, "B")]
     assert results.water_days(WaterDay, "A") == [water_day(5, 1.0)]
     assert results.water_days(WaterDay, "B") == [water_day(6, 2.0, "B")]
     assert results.checkpoint_before("A") == (at_ms - 1, b"")
-    assert results.findings(Finding) == [finding("f1"), finding("f2")]
+    assert results.findings(Finding) == [finding("f1"), finding("f2", 6)]
 
 
 def test_rewind_to_the_start_leaves_neither_run_nor_day_nor_checkpoint(results: Results) -> None:
@@ -175,6 +178,46 @@ def test_rewind_to_before_the_first_run_had_ended_takes_back_every_run(results: 
     results.save(run_records=[run(4, 6)])
     results.rewind("A", MONDAY_MS + 5 * HOUR_MS, runs_from_ms=None)
     assert results.runs(Run) == []
+
+
+def flagged(finding_id: str, at_ms: int, end: float | None = None) -> Finding:
+    at = MONDAY + dt.timedelta(milliseconds=at_ms - MONDAY_MS)
+    return msgspec.structs.replace(finding(finding_id, end), first_flagged_at=at)
+
+
+def test_a_rewind_leaves_unsaid_what_was_flagged_before_it_and_opens_what_stood(results: Results) -> None:
+    at_ms = MONDAY_MS + 5 * HOUR_MS
+    kept, stood, gone = flagged("f1", at_ms), flagged("f2", at_ms - 1, 6), flagged("f3", at_ms + 1)
+    other = msgspec.structs.replace(gone, unit_id="B")
+    results.save(unsaid_records=[kept, stood, gone, other])
+    open_again = msgspec.structs.replace(stood, end_at=None)
+    results.rewind("A", at_ms, runs_from_ms=at_ms, standing=[open_again], in_hand=Rewind(at_ms, "late_data"))
+    assert sorted(results.unsaid(Finding, "A"), key=lambda one: one.finding_id) == [kept, open_again]
+    assert results.unsaid(Finding, "B") == [other]
+    assert results.findings(Finding) == []
+    assert results.rewind_in_hand("A") == Rewind(at_ms, "late_data")
+    assert results.rewind_in_hand("B") is None
+    results.rewind("A", None, runs_from_ms=None, in_hand=Rewind(None, None))
+    assert results.unsaid(Finding, "A") == []
+    assert results.rewind_in_hand("A") == Rewind(None, None)
+
+
+def test_what_is_said_ends_the_rewind_in_the_same_transaction(results: Results) -> None:
+    results.save(unsaid_records=[finding("f1"), finding("f2", unit_id="B")])
+    results.rewind("A", MONDAY_MS + HOUR_MS, runs_from_ms=None, in_hand=Rewind(7, None))
+    said = Said("A", [(finding("f1"), "first")], 9)
+    bad = msgspec.structs.replace(water_day(6, 1.0), grams=None)
+    with pytest.raises(sa.exc.IntegrityError, match="grams"):
+        results.save(finding_records=[finding("f1")], day_records=[bad], said=said)
+    versions = FindingVersions(results._engine)
+    assert results.rewind_in_hand("A") == Rewind(7, None)
+    assert results.unsaid(Finding, "A") == [finding("f1")]
+    assert versions.of_unit(Finding, "A") == results.findings(Finding) == []
+    results.save(finding_records=[finding("f1")], said=said)
+    assert results.rewind_in_hand("A") is None
+    assert results.unsaid(Finding, "A") == []
+    assert results.unsaid(Finding, "B") == [finding("f2", unit_id="B")]
+    assert [one.finding for one in versions.of_unit(Finding, "A")] == results.findings(Finding)
 
 
 def test_only_what_comes_again_from_the_readings_does_not_wait_for_the_disk(results: Results) -> None:
@@ -204,6 +247,9 @@ def test_only_what_comes_again_from_the_readings_does_not_wait_for_the_disk(resu
     results.save(run_records=[Late()])
     assert seen
     assert max(seen) < full == 2
+    seen.clear()
+    results.save(finding_records=[finding("f1")], said=Said("A", [(finding("f1"), "first")], 5))
+    assert min(seen) == full
     assert synchronous() == full
     with pytest.raises(sa.exc.SQLAlchemyError):
         results.save(day_records=[msgspec.structs.replace(water_day(5, 1.0), grams=None)])
@@ -213,8 +259,13 @@ def test_only_what_comes_again_from_the_readings_does_not_wait_for_the_disk(resu
 def test_a_watermark_goes_with_the_standing(results: Results) -> None:
     assert results.watermark("A") is None
     status = Status(unit_id="A", observed_at=MONDAY, water_g=4.0, run=None)
-    results.save(status=status, watermark=Watermark(MONDAY_MS, MONDAY_MS + 7, 3))
-    assert results.watermark("A") == (MONDAY_MS, MONDAY_MS + 7, 3)
+    for mark in (
+        Watermark(MONDAY_MS, MONDAY_MS + 7, 3),
+        Watermark(MONDAY_MS, MONDAY_MS + 7, 3, "made", ()),
+        Watermark(MONDAY_MS, MONDAY_MS + 7, 3, "made", ((5, "drain"), (5, "oil_change"))),
+    ):
+        results.save(status=status, watermark=mark)
+        assert results.watermark("A") == mark
 
 
 def test_saving_nothing_is_nothing(results: Results) -> None:
