@@ -21,6 +21,7 @@ from ingest.finding_versions import FindingVersions
 from ingest.profile import UnitProfile
 from ingest.reading import Readings
 from ingest.register import Register
+from ingest.results import Results, Said
 from ingest.store.embedded import EmbeddedStore
 from models.analyst import Analyst
 from models.artefact import load_models
@@ -321,8 +322,7 @@ def test_ratings_are_named_when_they_are_the_cause(
     database: sa.Engine,
     fleet: Fleet,
 ) -> None:
-    versions = FindingVersions(database)
-    versions.add([(gone(first), Cause.WORKED_ANEW)], 5)
+    Results(database).save(said=Said(first.unit_id, [(gone(first), Cause.WORKED_ANEW)], 5))
     now = moved(first, -6.0)
     stored(now, gone(first))
     story(desk, clock, now, gone(first))

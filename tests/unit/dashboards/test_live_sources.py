@@ -13,12 +13,11 @@ from alerts.desk import AlarmDesk, AlertSettings
 from dashboards.live_sources import LiveSources
 from dashboards.words import finding_state
 from ingest.database import open_database
-from ingest.finding_versions import FindingVersions
 from ingest.maintenance import Work
 from ingest.quality import Quality
 from ingest.reading import Reading
 from ingest.register import Register
-from ingest.results import Results, Watermark
+from ingest.results import Results, Said, Watermark
 from ingest.store import EmbeddedStore
 from models.records import Pattern
 from models.said import Cause, taken_back
@@ -95,7 +94,8 @@ def test_an_alarm_shows_every_version_of_what_is_behind_it(
     sources: LiveSources, database: sa.Engine, desk: AlarmDesk
 ) -> None:
     Results(database).save(finding_records=[SHORT_CYCLING])
-    FindingVersions(database).add([(SHORT_CYCLING, Cause.FIRST)], NOW_MS)
+    said = Said(SHORT_CYCLING.unit_id, [(SHORT_CYCLING, Cause.FIRST)], NOW_MS)
+    Results(database).save(said=said)
     desk.consider([SHORT_CYCLING])
     (alarm,) = sources.alarms()
     assert [(one.cause, one.finding, one.said_at, one.mailed_at) for one in alarm.said] == [
