@@ -11,7 +11,6 @@ import math
 from models.compiled import kernel
 from models.delivered_air import (
     CONTROL_BAND_KPA,
-    delivered_fraction,
     delivered_fraction_high,
     delivered_fraction_low,
     inlet_fraction,
@@ -40,6 +39,20 @@ TOP_SMOOTHING_S = 30.0
 """Time constant over which pulsation is averaged before a level counts as shown."""
 WIDE_BAND = 0.35
 """Some inlets throttle over this part of the rated pressure, not only over the last ten pounds. [-]"""
+USUALLY_ABOVE = 0.6
+"""Belief that a unit not yet known begins to close its inlet at the rating: published trade figures have it
+modulate from there to ten pounds above; some nameplates print the pressure at which it is shut. [-]
+Judgement."""
+NARROW_SHARE = 2.0 / 3.0
+"""Of the inlets that are shut at the rating: those that throttle over the usual band only. [-] Judgement."""
+STEADY_S = 20.0
+"""So long without a move, a level is no sump that fills, nor one that swings between two settings: with the
+largest receiver of a truck, 400 l, it moves by two pounds within eight seconds."""
+FIRST_FILL_S = 60.0
+"""After a start even an unloader is loaded for so long: it fills its receiver first."""
+BELOW_LEARNT_S = 240.0
+"""In so much running steadily just below the rating the belief falls to a third: of an inlet that closes
+above it only a tool of one to seven per cent more than the unit makes would hold the sump there."""
 
 
 @kernel
@@ -50,7 +63,6 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
     if s.unload_belief >= 0.5:
         return _unloader(s, c, bound)
     p, rated, valve = s.pressure_kpa, c.max_kpa, c.valve_kpa
-    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
     most = delivered_fraction_high(p, rated, valve, WIDEST_BAND_KPA)
     if bound > 0:
         return float(most)
@@ -59,12 +71,39 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
         shut_kpa = s.top_kpa - STILL_KPA
         shut_kpa = shut_kpa if bound < 0 else max(shut_kpa, rated + CONTROL_BAND_KPA)
         return float(valve_fraction(p, valve) * inlet_fraction(p, rated, shut_kpa))
+    if bound < 0 and may_be_shut(s, c):
+        return 0.0
+    wide = rise_fraction(rated - p, 0.0, WIDE_BAND * rated) * valve_fraction(p, valve)
+    low = delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA)
     if bound < 0:
-        if may_be_shut(s, c):
-            return 0.0
-        return float(min(wide, delivered_fraction_low(p, rated, valve, CONTROL_BAND_KPA)))
-    narrow = delivered_fraction(p, rated, valve, CONTROL_BAND_KPA)
-    return float(min(max(0.5 * (narrow + wide), c.air_floor * valve_fraction(p, valve)), most))
+        return float(min(wide, low))
+    high = delivered_fraction_high(p, rated, valve, CONTROL_BAND_KPA)
+    if _steady(s) or s.t - s.start_t < FIRST_FILL_S or s.run_readings == 0.0:
+        above = _closes_above(s, c)
+        expected = above * high + (1.0 - above) * (wide + NARROW_SHARE * (low - wide))
+    else:
+        # What swings may be an unloader too, whose inlet is open as it climbs and shut as it falls.
+        expected = 0.5 * (0.5 * (low + high) + wide)
+    return float(min(max(expected, c.air_floor * valve_fraction(p, valve)), most))
+
+
+@kernel
+def _steady(s: Record) -> bool:
+    return bool(s.t - s.anchor_t >= STEADY_S)
+
+
+@kernel
+def _closes_above(s: Record, c: Record) -> float:
+    """Belief that the inlet begins to close at the rated pressure, by where the pressure has stood. [-]
+
+    It grows with the height shown above the rating, which a sensor's error alone makes less likely the
+    higher it is, and fades with time spent steadily just below.
+    """
+    over_kpa = s.top_kpa - c.max_kpa
+    # Before its first top has been learnt there is none: NaN.
+    shown = min(over_kpa / (SHOWN_SHARE * CONTROL_BAND_KPA), 1.0) if over_kpa > 0.0 else 0.0
+    usual = USUALLY_ABOVE * math.exp(-s.below_s / BELOW_LEARNT_S)
+    return float(usual + (1.0 - usual) * shown)
 
 
 @kernel
@@ -101,6 +140,11 @@ def learn(s: Record, c: Record, t: float, dt: float) -> None:
         s.pressure_kpa if math.isnan(s.slow_kpa) else s.slow_kpa + part * (s.pressure_kpa - s.slow_kpa)
     )
     s.top_kpa = min(max(s.top_kpa, s.slow_kpa), c.max_kpa + WIDEST_BAND_KPA)
+    # Both: after a fill the smoothed one is late, and pulsation reaches down from above.
+    least_kpa, most_kpa = min(s.pressure_kpa, s.slow_kpa), max(s.pressure_kpa, s.slow_kpa)
+    below = c.max_kpa - CONTROL_BAND_KPA < least_kpa and most_kpa < c.max_kpa - 2.0 * STILL_KPA
+    if below and _steady(s):
+        s.below_s += dt
     unloaded = c.on_kpa < s.pressure_kpa < UNLOADED_AT_MOST * c.valve_kpa and t - s.hold_t < 1.0
     if t - s.start_t > UNLOADED_S and unloaded:
         s.unload_belief = min(s.unload_belief + dt / UNLOADER_LEARNT_S, 2.0)

@@ -124,9 +124,11 @@ def keep_ledger(
     most_g = FULLEST_FRACTION * c.oil_g
     before_g = s.water_g
     ratio_in = humidity_ratio(s.vapour_pa, ambient_pa)
-    # What may be a shut inlet dries nothing that anybody should rely on.
-    best_flow = 0.0 if s.run_shut > 0.0 and ratio_in <= ratio_out else flow
-    best_g = held_g(before_g, best_flow * rated_kg_s, ratio_in, ratio_out, c.drying_best, dt_s)
+    best_g = held_g(before_g, flow * rated_kg_s, ratio_in, ratio_out, c.drying_best, dt_s)
+    if s.run_shut > 0.0 and best_g < before_g:
+        # What may be a shut inlet dries nothing that anybody should rely on. But were it shut, it would have
+        # brought nothing in either: only what it is reckoned to have brought since can leave again.
+        best_g = max(best_g, before_g if math.isnan(s.shut_from_g) else min(s.shut_from_g, before_g))
     s.water_g = min(best_g, most_g)
     s.run_in_g += max(best_g - before_g, 0.0)
     s.run_out_g += max(before_g - best_g, 0.0)

@@ -57,6 +57,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_to_hot_t = math.nan
     s.run_dew_c = math.nan
     s.run_required_c = c.floor_c
+    s.run_shut = 0.0
     s.run_air_m3 = 0.0
     s.run_in_g = 0.0
     s.run_out_g = 0.0
@@ -95,7 +96,7 @@ def _mark(s: Record, t: float, slot: int) -> None:
     mark[4], mark[5], mark[6], mark[7] = s.run_in_g, s.run_out_g, s.run_hot_s, s.run_dry_s
     mark[8], mark[9], mark[10], mark[11] = s.run_air_m3, s.run_peak_c, s.run_last_c, s.run_over_g
     mark[12], mark[13], mark[14], mark[15] = s.run_kpa, s.run_flow, s.run_least, s.run_most
-    mark[16] = s.run_shut
+    mark[16], mark[17] = s.run_shut, s.shut_from_g
 
 
 @kernel
@@ -113,9 +114,10 @@ def _back_to(s: Record, c: Record, end_t: float) -> tuple[float, float]:
     if math.isnan(mark[12]):
         # No reading between start and end: how much air it took, nobody knows.
         s.run_kpa, s.run_flow, s.run_least, s.run_most, s.run_shut = c.assumed_kpa, 0.5, 0.0, 1.0, 1.0
+        s.shut_from_g = s.water_g
     else:
         s.run_kpa, s.run_flow, s.run_least, s.run_most = mark[12], mark[13], mark[14], mark[15]
-        s.run_shut = mark[16]
+        s.run_shut, s.shut_from_g = mark[16], mark[17]
     from_c = s.run_last_c
     end_c = signals.recent_mean_c(s, end_t - BIN_S, end_t + 0.5 * BIN_S)
     if not math.isnan(end_c):
@@ -127,12 +129,12 @@ def _back_to(s: Record, c: Record, end_t: float) -> tuple[float, float]:
 @kernel
 def forget_water(s: Record, high_g: float) -> None:
     """Let the run in hand count from an emptied sump on: it may not bring back what it started with."""
-    s.start_water_g = s.start_low_g = s.run_water_start_g = 0.0
+    s.start_water_g = s.start_low_g = s.run_water_start_g = s.shut_from_g = 0.0
     s.start_high_g = high_g
     s.run_in_g = s.run_out_g = s.run_over_g = 0.0
     for i in range(N_MARKS + 2):
         mark = s.marks[i]
-        mark[1] = mark[2] = mark[4] = mark[5] = mark[11] = 0.0
+        mark[1] = mark[2] = mark[4] = mark[5] = mark[11] = mark[17] = 0.0
         mark[3] = high_g
 
 
@@ -144,7 +146,10 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_kpa = running_pressure_kpa(s, c, t)
     s.run_flow = inlet.flow_fraction(s, c, 0)
     s.run_least, s.run_most = inlet.flow_fraction(s, c, -1), inlet.flow_fraction(s, c, 1)
-    s.run_shut = 1.0 if inlet.may_be_shut(s, c) else 0.0
+    shut = 1.0 if inlet.may_be_shut(s, c) else 0.0
+    if shut > s.run_shut:
+        s.shut_from_g = s.water_g
+    s.run_shut = shut
     if s.run_readings == 0.0:
         # When it started is known to a reading's distance only, and it gains most while it is cold.
         s.run_least, s.run_most = 0.0, 2.0 * s.run_most

@@ -33,7 +33,7 @@ SOAK_BIN_S = 600.0
 N_DOUBT_BINS, N_DOUBTS = 8, 20
 """Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
 N_MARKS = 8
-N_MARKED = 17
+N_MARKED = 18
 MARK_S = 90.0
 """Memory of a run's account, once more where pressure last held and once at the start: an end that is found
 out later is closed with what stood then."""
@@ -93,7 +93,7 @@ STATE = np.dtype(
         ),
         *_floats("pressure_trusted", "conflict_t", "conflict_s", "conflict_kind", "agree_s"),
         *_floats("conflict_n", "conflict_seen_t", "minute_kpa", "minute_t", "climbing"),
-        *_floats("top_kpa", "slow_kpa", "unload_belief"),
+        *_floats("top_kpa", "slow_kpa", "below_s", "unload_belief"),
         # The run in hand.
         *_floats("running", "start_t", "start_temp_c", "confirmed", "pressure_up", "pending_t"),
         *_floats("pending_c", "under_t", "low_t", "low_dt", "start_error_s", "end_error_s"),
@@ -103,7 +103,16 @@ STATE = np.dtype(
             "run_dew_c", "run_required_c", "run_air_m3", "run_in_g", "run_out_g", "run_over_g", "run_hours"
         ),
         *_floats("run_water_start_g", "run_decided_min", "run_distrust_s", "run_last_c"),
-        *_floats("run_kpa", "run_flow", "run_least", "run_most", "run_shut", "run_dried", "run_inferred"),
+        *_floats(
+            "run_kpa",
+            "run_flow",
+            "run_least",
+            "run_most",
+            "run_shut",
+            "run_dried",
+            "run_inferred",
+            "shut_from_g",
+        ),
         *_floats("run_rise_k", "run_steps", "run_rose", "run_low_s"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),
         *_floats("stop_t", "stop_temp_c"),
@@ -286,6 +295,7 @@ ZERO_AT_FIRST = frozenset(
         "conflict_kind",
         "agree_s",
         "unload_belief",
+        "below_s",
         "running",
         "confirmed",
         "pressure_up",

@@ -143,7 +143,7 @@ def test_air_that_can_not_dry_is_never_enough() -> None:
 
 
 @pytest.mark.parametrize("every_s", [10, 60, 120])
-@pytest.mark.parametrize("demand", [0.3, 0.5])
+@pytest.mark.parametrize("demand", [0.3, 0.5, 0.7, 0.8, 0.9])
 def test_a_tool_in_steady_use_is_no_shut_valve(every_s: int, demand: float) -> None:
     """It holds the sump as still, and as high: twenty cool runs of it are short cycling all the same."""
     runs = [(8.0 + 24.0 * day + 2.0 * i + 0.01, 3, demand) for day in range(5) for i in range(4)]
@@ -152,6 +152,28 @@ def test_a_tool_in_steady_use_is_no_shut_valve(every_s: int, demand: float) -> N
     assert Pattern.SHORT_CYCLING in [finding.pattern for finding in found.findings]
     # Within a factor of two: no truck measures its flow.
     assert 0.5 <= found.state.memory[0]["water_g"] / true.runs[-1].water_end_g <= 2.0
+
+
+@pytest.mark.parametrize("above_kpa", [0.0, 8.0, 16.0, 24.0, 70.0])
+def test_held_where_an_inlet_may_be_shut_a_hot_run_takes_no_water_that_was_there(above_kpa: float) -> None:
+    """Whatever the belief that air flows: only what that air would have brought may leave with it again."""
+    start = wet_start(50.0)
+    readings = steady_run(temp_c=85.0, pressure_kpa=PROFILE.max_pressure_kpa + above_kpa, minutes=120.0)
+    (run,) = fold(readings, state=start.state).runs
+    assert run.water_end_g >= 50.0
+    assert run.dry_min == 0.0
+    assert run.outcome is not Outcome.DRIED_OUT
+
+
+def test_a_unit_seen_to_close_its_inlet_below_the_rating_is_taken_for_one_of_those() -> None:
+    """Twenty minutes steadily in the band below: at the rating itself little air is then reckoned with."""
+    rated_kpa = PROFILE.max_pressure_kpa
+    learnt = fold(steady_run(temp_c=45.0, pressure_kpa=rated_kpa - CONTROL_BAND_KPA / 2.0, minutes=20.0))
+    start = wet_start(0.0)
+    start.state.memory["below_s"] = learnt.state.memory["below_s"]
+    later = steady_run(temp_c=45.0, pressure_kpa=rated_kpa - 2.0, minutes=20.0)
+    (known,), (unknown,) = fold(later, state=start.state).runs, fold(later).runs
+    assert known.delivered_m3 < 0.5 * unknown.delivered_m3
 
 
 @pytest.mark.parametrize("every_s", [10, 60])
