@@ -36,6 +36,11 @@ _OF_DAY: dict[str, tuple[str, str, str]] = {
         "readings had a time that can't be right",
         "Left out. Have the truck's clock set.",
     ),
+    "sensor_stepped": (
+        "time the discharge temperature of the standing unit stepped faster than oil can",
+        "times the discharge temperature of the standing unit stepped faster than oil can",
+        "It may be off by as much since: have the sensor checked.",
+    ),
     "received_time_used": (
         "reading came without a time",
         "readings came without a time",
@@ -110,6 +115,10 @@ _ON_CHART = {
         "converted from another unit of measure",
     ),
     Quality.SENSOR_STUCK: ("with a signal that stood still", "with a signal that stood still"),
+    Quality.SENSOR_STEPPED: (
+        "after a step of the temperature that oil can't make",
+        "after steps of the temperature that oil can't make",
+    ),
     Quality.REPEATED: ("an old message again", "old messages again"),
     Quality.METER_RESET: (
         "with an impossible step of the hour meter",

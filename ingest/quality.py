@@ -46,6 +46,8 @@ class Quality(IntFlag):
     PRESSURE_AMBIGUOUS = 1 << 19
     """1016 or 1020 kPa that the unit's other signals show to be a bus code."""
     SENSOR_STUCK = 1 << 20
+    SENSOR_STEPPED = 1 << 21
+    """The temperature of a standing unit has changed in seconds by more than oil can, and stayed."""
 
 
 OUT_OF_RANGE: dict[str, Quality] = {

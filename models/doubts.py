@@ -37,6 +37,7 @@ NAMES = (
     "ambient_rh_stuck",
     "ambient_temp_stuck",
     "clock_wrong",
+    "sensor_stepped",
 )
 """What is counted, in the order of the counters. Most readings with a wrong clock never come this far: see
 `models.clocks`."""

@@ -57,7 +57,7 @@ N_SIGNALS = len(SIGNALS)
 N_COLUMNS = 12
 """What a trace shows of a reading."""
 REPEATED, METER_RESET = int(Quality.REPEATED), int(Quality.METER_RESET)
-CLOCK_WRONG = int(Quality.CLOCK_WRONG)
+CLOCK_WRONG, STEPPED = int(Quality.CLOCK_WRONG), int(Quality.SENSOR_STEPPED)
 
 
 @kernel
@@ -327,7 +327,9 @@ def _fold_one(
             flags |= METER_RESET
     if temp_new:
         heard = gained_h > 0.0 or s.pressure_kpa > c.on_kpa
-        signals.take_temp(s, t, signals.without_spike(s, t, temp_c, heard))
+        signals.take_temp(s, t, signals.without_spike(s, t, temp_c, heard), heard)
+        if signals.step_stays(s, t):
+            flags |= STEPPED
     if watch_sensors(s, c, t, since_last_s, v, flags, not same):
         sensors_row(s, t, SENSORS, rows[n[1]])
         n[1] += 1

@@ -165,7 +165,9 @@ def _warms(s: Record, c: Record, t: float, dt: float) -> bool:
         return False
     s.run_rose = 0.0
     seen_s = min(dt, age_s)
-    start_t = s.valley_t + (0.5 * seen_s if dt > GLITCH_S else 0.0)
+    # What began as a step and went on was the start after all.
+    foot_t = s.step_last_t if s.valley_t - s.step_began_t <= dt else s.valley_t
+    start_t = foot_t + (0.5 * seen_s if dt > GLITCH_S else 0.0)
     _begin(s, t, run_edges.start_by_meter(s, start_t), max(seen_s, STOP_CONFIRM_S), 1.0, WARMED)
     return True
 

@@ -26,6 +26,16 @@ DROP_K = 4.0
 DROP_K_PER_S = 2.0 / 60.0
 """A stopped unit loses no more, nor one that starts and stirs its cold oil (common practice: an hour and more
 from hot to warm)."""
+STEP_K = 4.0
+"""A change from one reading to the next that, while pressure and meter say nothing of a start, is not yet
+taken for warming: a real start goes on, at 0.4 K a second in the lightest simulated loop."""
+WATCHED_S = 75.0
+"""A run that matters can't hide between two readings no further apart, if the pressure is sound."""
+STEPPING_S = 30.0
+"""What goes on changing so fast for longer than this is a machine at work."""
+STEP_STAYS_S, STEP_STAYS_K, LEAST_STEP_K = 120.0, 2.0, 6.0
+"""A step that has stayed for so long is the sensor's: what has warmed oil in seconds goes on, and what has
+warmed a sensor alone fades."""
 VALLEY_K_PER_S = 0.15 / 60.0
 """Ambient air and sunshine warm a parked unit slower than this."""
 PEAK_K_PER_S = 0.03 / 60.0
@@ -98,13 +108,15 @@ def forget(s: Record) -> None:
 
 
 @kernel
-def take_temp(s: Record, t: float, temp_c: float) -> None:
+def take_temp(s: Record, t: float, temp_c: float, heard: bool) -> None:
     """Smooth the temperature and follow its recent low and high.
 
-    A leap that no machine can make is a sensor's or a gateway's: it is neither warming nor cooling.
+    A leap that no machine can make is a sensor's or a gateway's: it is neither warming nor cooling. Nor is a
+    step in seconds of a unit that stands, where pressure and meter say nothing of a start (`heard`).
     """
     s.temp_before_c = s.temp_c
-    leapt = leaps(s.temp_c, temp_c, t - s.temp_t)
+    stepped = s.running == 0.0 and not heard and _steps(s, t, temp_c)
+    leapt = stepped or leaps(s.temp_c, temp_c, t - s.temp_t)
     if math.isnan(s.temp_c) or t - s.temp_t > FORGET_S or leapt:
         s.smooth_c = temp_c
         s.valley_c = temp_c
@@ -123,6 +135,32 @@ def take_temp(s: Record, t: float, temp_c: float) -> None:
     s.temp_c = temp_c
     s.temp_t = t
     _remember(s, t, temp_c)
+
+
+@kernel
+def _steps(s: Record, t: float, temp_c: float) -> bool:
+    """Whether a temperature has changed at once; what goes on changing is a machine at work."""
+    dt = t - s.temp_t
+    denied = s.pressure_t == t and s.pressure_trusted > 0.0
+    if not (dt <= (WATCHED_S if denied else CLOSE_S) and abs(temp_c - s.temp_c) > STEP_K):
+        return False
+    if not t - s.step_began_t <= FORGET_S:
+        s.step_began_t = t
+        s.step_last_t = s.temp_t
+        s.step_from_c = s.temp_c
+        s.step_told = 0.0
+    s.step_to_c = temp_c
+    return bool(t - s.step_began_t <= STEPPING_S)
+
+
+@kernel
+def step_stays(s: Record, t: float) -> bool:
+    """Whether it is now sure that the temperature of a standing unit has stepped: told once a step."""
+    if s.step_told > 0.0 or t - s.step_began_t < STEP_STAYS_S or math.isnan(s.step_began_t):
+        return False
+    s.step_told = 1.0
+    stays = abs(s.temp_c - s.step_to_c) <= STEP_STAYS_K and abs(s.temp_c - s.step_from_c) >= LEAST_STEP_K
+    return bool(stays and s.running == 0.0)
 
 
 @kernel

@@ -30,7 +30,7 @@ BIN_S = 30.0
 N_SOAK = 6
 SOAK_BIN_S = 600.0
 """Cooling memory: means over ten minutes, an hour deep."""
-N_DOUBT_BINS, N_DOUBTS = 8, 20
+N_DOUBT_BINS, N_DOUBTS = 8, 21
 """Counters of doubtful readings: spans of time, kinds of doubt (`models.doubts`)."""
 N_MARKS = 8
 N_MARKED = 18
@@ -75,6 +75,8 @@ STATE = np.dtype(
         *_floats("seen_c", "seen_kpa", "seen_h", "seen_rh", "changed_t"),
         # Smoothed temperature, its recent low and high with their times.
         *_floats("smooth_c", "valley_c", "valley_t", "peak_c", "peak_t", "temp_before_c"),
+        # A step of the temperature in seconds: when it began, from where, to where, and whether it was told.
+        *_floats("step_began_t", "step_last_t", "step_from_c", "step_to_c", "step_told"),
         # Hour meter: last two steps, the first of an unbroken series, resolution, how far it can be believed.
         *_floats("step_t", "step_before_t", "step_h", "meter_belief", "meter_silent_s"),
         *_floats("hours_before_t", "step_from_t", "series_t", "series_from_t", "idle_h"),
@@ -287,6 +289,7 @@ NO_CONFLICT, LOW_WHILE_RUNNING, HIGH_WHILE_STOPPED, STUCK_ACROSS_EDGE, SLOW_TO_F
 
 ZERO_AT_FIRST = frozenset(
     {
+        "step_told",
         "again_n",
         "time_broke",
         "conflict_s",

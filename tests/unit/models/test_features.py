@@ -49,7 +49,7 @@ def warming_up(
     s["start_t"], s["start_temp_c"], s["ambient_c"] = 0.0, start_c, start_c
     s["now_least_c"] = 70.0
     for t in range(0, int(minutes * 60) + 1, every_s):
-        signals.take_temp(s, float(t), end_c - (end_c - start_c) * math.exp(-t / tau_s))
+        signals.take_temp(s, float(t), end_c - (end_c - start_c) * math.exp(-t / tau_s), True)
     return s
 
 

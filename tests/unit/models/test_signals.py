@@ -50,26 +50,26 @@ def test_without_spike_after_silence_takes_the_newest(s: Record) -> None:
 
 
 def test_smoothing_follows_a_step_by_its_time_constant(s: Record) -> None:
-    signals.take_temp(s, 0.0, 20.0)
-    signals.take_temp(s, signals.SMOOTHING_S, 30.0)
+    signals.take_temp(s, 0.0, 20.0, True)
+    signals.take_temp(s, signals.SMOOTHING_S, 30.0, True)
     # First-order lag: 1 - 1/e of the step after one time constant.
     assert s["smooth_c"] == pytest.approx(20.0 + 10.0 * (1.0 - math.exp(-1.0)))
 
 
 def test_smoothing_does_not_depend_on_how_often_it_is_fed() -> None:
     often, seldom = fresh_state()[0], fresh_state()[0]
-    signals.take_temp(often, 0.0, 20.0)
-    signals.take_temp(seldom, 0.0, 20.0)
+    signals.take_temp(often, 0.0, 20.0, True)
+    signals.take_temp(seldom, 0.0, 20.0, True)
     for t in range(5, 65, 5):
-        signals.take_temp(often, float(t), 30.0)
-    signals.take_temp(seldom, 60.0, 30.0)
+        signals.take_temp(often, float(t), 30.0, True)
+    signals.take_temp(seldom, 60.0, 30.0, True)
     assert often["smooth_c"] == pytest.approx(seldom["smooth_c"])
 
 
 def test_valley_and_peak_bracket_the_smoothed_temperature(s: Record) -> None:
     rng = np.random.default_rng(5)
     for i, temp_c in enumerate(50.0 + np.cumsum(rng.normal(0.0, 1.0, 500))):
-        signals.take_temp(s, 10.0 * i, float(temp_c))
+        signals.take_temp(s, 10.0 * i, float(temp_c), True)
         assert s["valley_c"] <= s["smooth_c"] <= s["peak_c"]
         assert s["valley_t"] <= 10.0 * i
         assert s["peak_t"] <= 10.0 * i
@@ -77,13 +77,13 @@ def test_valley_and_peak_bracket_the_smoothed_temperature(s: Record) -> None:
 
 def test_a_slow_warming_day_lifts_the_valley_with_it(s: Record) -> None:
     for minute in range(600):
-        signals.take_temp(s, 60.0 * minute, 10.0 + 0.03 * minute)
+        signals.take_temp(s, 60.0 * minute, 10.0 + 0.03 * minute, True)
     assert s["smooth_c"] - s["valley_c"] < 0.5
 
 
 def test_a_warm_up_leaves_the_valley_at_its_start(s: Record) -> None:
     for t in range(0, 700, 10):
-        signals.take_temp(s, float(t), 10.0 + max(t - 300, 0) * 0.05)
+        signals.take_temp(s, float(t), 10.0 + max(t - 300, 0) * 0.05, True)
     assert s["valley_t"] == pytest.approx(300.0, abs=30.0)
     assert s["smooth_c"] - s["valley_c"] > 15.0
 
@@ -93,7 +93,7 @@ def test_recent_mean_is_the_mean_of_what_came_then(s: Record, every_s: int) -> N
     times = np.arange(0, 600, every_s, dtype=float)
     temps = 20.0 + 0.05 * times
     for t, temp_c in zip(times, temps, strict=True):
-        signals.take_temp(s, float(t), float(temp_c))
+        signals.take_temp(s, float(t), float(temp_c), True)
     # Bounds on the edges of half minutes, where the bins begin.
     wanted = temps[(times >= 300.0) & (times < 420.0)].mean()
     assert signals.recent_mean_c(s, 300.0, 420.0) == pytest.approx(wanted)
@@ -175,9 +175,9 @@ def test_what_was_repeated_counts_as_silence_once_it_changes(s: Record) -> None:
 
 def test_forget_starts_the_recent_past_afresh(s: Record) -> None:
     signals.without_spike(s, 0.0, 80.0, False)
-    signals.take_temp(s, 0.0, 80.0)
+    signals.take_temp(s, 0.0, 80.0, True)
     signals.take_pressure(s, 0.0, 900.0)
     signals.forget(s)
-    signals.take_temp(s, 1.0, 10.0)
+    signals.take_temp(s, 1.0, 10.0, True)
     signals.take_pressure(s, 1.0, 0.0)
     assert (s["smooth_c"], s["valley_c"], s["peak_c"], s["anchor_t"]) == (10.0, 10.0, 10.0, 1.0)

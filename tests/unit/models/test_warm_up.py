@@ -21,7 +21,7 @@ def newton_c(t_min: FloatArray, start_c: float, end_c: float, tau_min: float) ->
 def after(t_s: FloatArray, temps_c: FloatArray) -> Record:
     s = fresh_state()[0]
     for t, temp_c in zip(t_s.tolist(), temps_c.tolist(), strict=True):
-        take_temp(s, t, temp_c)
+        take_temp(s, t, temp_c, True)
     return s
 
 
