@@ -33,6 +33,9 @@ SHOWN_SHARE = 0.4
 HOSE_SHARE = 1.15
 """Of the minimum-pressure valve's setting: up to here an unloaded sump may rest too (200 to 400 kPa,
 published trade figures). [-]"""
+FILLING_S = 60.0
+"""Longest time a sump takes to come under pressure (published trade figures: seconds, half a minute with a
+large receiver). What is read before that is a fill, not a fault."""
 STILL_KPA = 10.0
 """Less than this is noise of a level that holds."""
 TOP_SMOOTHING_S = 30.0
@@ -48,17 +51,27 @@ NARROW_SHARE = 2.0 / 3.0
 STEADY_S = 20.0
 """So long without a move, a level is no sump that fills, nor one that swings between two settings: with the
 largest receiver of a truck, 400 l, it moves by two pounds within eight seconds."""
-FIRST_FILL_S = 60.0
-"""After a start even an unloader is loaded for so long: it fills its receiver first."""
 BELOW_LEARNT_S = 240.0
 """In so much running steadily just below the rating the belief falls to a third: of an inlet that closes
 above it only a tool of one to seven per cent more than the unit makes would hold the sump there."""
 
 
 @kernel
+def tells(s: Record, c: Record) -> bool:
+    """Whether the pressure read is that of a sump whose air end turns.
+
+    An air end that turns keeps its sump charged, unloaded too. What reads empty after the fill is a sensor
+    that is dead, or frozen, and not yet found out.
+    """
+    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
+        return False
+    return bool(s.pressure_kpa > c.on_kpa or s.t - s.start_t <= FILLING_S)
+
+
+@kernel
 def flow_fraction(s: Record, c: Record, bound: int) -> float:
     """Part of rated air that leaves the sump: best estimate (0), least (-1) or most (1). [-]"""
-    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa):
+    if not tells(s, c):
         return 0.5 * (1.0 + bound)
     if s.unload_belief >= 0.5:
         return _unloader(s, c, bound)
@@ -78,7 +91,7 @@ def flow_fraction(s: Record, c: Record, bound: int) -> float:
     if bound < 0:
         return float(min(wide, low))
     high = delivered_fraction_high(p, rated, valve, CONTROL_BAND_KPA)
-    if _steady(s) or s.t - s.start_t < FIRST_FILL_S or s.run_readings == 0.0:
+    if _steady(s) or s.t - s.start_t < FILLING_S or s.run_readings == 0.0:
         above = _closes_above(s, c)
         expected = above * high + (1.0 - above) * (wide + NARROW_SHARE * (low - wide))
     else:
@@ -120,7 +133,7 @@ def _unloader(s: Record, c: Record, bound: int) -> float:
 @kernel
 def may_be_shut(s: Record, c: Record) -> bool:
     """Whether the pressure may be that of a machine that makes no air: its drying is not to be relied on."""
-    if s.pressure_trusted < 1.0 or math.isnan(s.pressure_kpa) or s.unload_belief >= 0.5:
+    if not tells(s, c) or s.unload_belief >= 0.5:
         return False
     p, rated = s.pressure_kpa, c.max_kpa
     if s.top_kpa > rated + SHOWN_SHARE * CONTROL_BAND_KPA:
@@ -132,7 +145,7 @@ def may_be_shut(s: Record, c: Record) -> bool:
 @kernel
 def learn(s: Record, c: Record, t: float, dt: float) -> None:
     """A modulating inlet keeps the running sump above the valve's setting; an unloader does not."""
-    if s.pressure_trusted < 1.0 or not math.isnan(s.pending_t):
+    if not tells(s, c) or not math.isnan(s.pending_t):
         return
     # Smoothed: single readings pulse by more than what is asked here.
     part = 1.0 - math.exp(-dt / TOP_SMOOTHING_S)

@@ -30,8 +30,11 @@ LEAST_AIR, MOST_AIR = 0.85, 1.15
 """Of the air reckoned with: nameplates are good to 5 %, the hydraulic flow to 10 % (common practice). [-]"""
 ADVISED_FLOW, LEAST_ADVISED_FLOW = 0.6, 0.4
 """Part of rated air that a tool or an open hose takes in a dry-out run. [-]"""
-FULLEST_FRACTION = 0.1
-"""More water than this part of the oil charge does not stay: it is carried over or drained. [-]"""
+FULLEST_FRACTION = 0.25
+"""More water than this part of the oil charge does not stay: it is carried over with the air. A sump holds
+two to three times its oil charge (published trade figure), so its gas takes up as much room as its oil at
+least, and one overfilled by a quarter starts to carry over (common practice). Fifty times what does harm.
+[-]"""
 
 DRY_OUT_S = 1200.0
 """A dry-out run takes 20 to 30 minutes at temperature (published trade figure). [s]"""

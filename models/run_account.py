@@ -16,6 +16,8 @@ from models.run_edges import whole
 from models.run_evidence import describe_evidence
 from models.state import BIN_S, MARK_S, N_MARKS, Record
 
+OIL_G_PER_M3 = 870_000.0
+"""Density of compressor oil (common practice: 0.86 to 0.88 kg/l). [g/m3]"""
 LEAST_WATER_G = 1e-6
 """An exponential never gets to nothing; a microgram is nothing."""
 HOT_AT_ALL_S = 60.0
@@ -25,23 +27,21 @@ COLD_START_K = 15.0
 NEWEST_SHARE = 0.3
 """Weight of the newest warm-up in the unit's own: the last five or so count."""
 IDLE_KEPT = 0.9
-FILLING_S = 60.0
-"""Longest time a sump takes to come under pressure (published trade figures: seconds, half a minute with a
-large receiver). What is read before that is a fill, not a fault."""
+GAS_OVER_OIL = 1.5
+"""Gas in a sump over its oil, by volume: total sump volumes are two to three times the oil charge (published
+trade figure). [-]"""
 FLOWING = 0.15
 """Part of rated air above which air counts as flowing. [-]"""
+PIECE_S, MOST_PIECES = 30.0, 20
+"""Between two readings. In half a minute the lightest unit warms by ten kelvin. [s], [-]"""
 START_MARK = N_MARKS + 1
 """Where the account is kept as it stood at the start: the end may be found out when all others are later."""
 
 
 @kernel
-def running_pressure_kpa(s: Record, c: Record, t: float) -> float:
-    """Sump pressure to reckon with while the air end turns. [kPa gauge]"""
-    if s.pressure_trusted > 0.0 and s.pressure_kpa > c.on_kpa:
-        return s.pressure_kpa
-    if s.pressure_trusted > 0.0 and t - s.start_t <= FILLING_S and not math.isnan(s.pressure_kpa):
-        return max(s.pressure_kpa, 0.0)
-    return c.assumed_kpa
+def running_pressure_kpa(s: Record, c: Record) -> float:
+    """Sump pressure to reckon with while the air end turns: what is read, or where sumps work. [kPa gauge]"""
+    return max(s.pressure_kpa, 0.0) if inlet.tells(s, c) else c.assumed_kpa
 
 
 @kernel
@@ -141,9 +141,9 @@ def forget_water(s: Record, high_g: float) -> None:
 @kernel
 def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     """Carry the run in hand over `dt`; True when it has just got hot."""
-    temp_c = signals.newest_c(s)
+    temp_c, before_c = signals.newest_c(s), s.run_last_c
     inlet.learn(s, c, t, dt)
-    s.run_kpa = running_pressure_kpa(s, c, t)
+    s.run_kpa = running_pressure_kpa(s, c)
     s.run_flow = inlet.flow_fraction(s, c, 0)
     s.run_least, s.run_most = inlet.flow_fraction(s, c, -1), inlet.flow_fraction(s, c, 1)
     shut = 1.0 if inlet.may_be_shut(s, c) else 0.0
@@ -151,9 +151,9 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
         s.shut_from_g = s.water_g
     s.run_shut = shut
     if s.run_readings == 0.0:
-        # When it started is known to a reading's distance only, and it gains most while it is cold.
-        s.run_least, s.run_most = 0.0, 2.0 * s.run_most
-    _carry(s, c, 0.5 * (temp_c + s.run_last_c), dt)
+        _carry_first(s, c, before_c, temp_c, dt)
+    else:
+        _carry(s, c, before_c, temp_c, dt)
     sump_pa = (c.ambient_abs_kpa + s.run_kpa) * PA_PER_KPA
     dew_c = pressure_dew_point_c(s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
     required_c = required_temp_c(dew_c, c.margin_k, c.floor_c)
@@ -173,7 +173,7 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
         s.run_distrust_s += dt
     if s.pressure_kpa < c.off_kpa:
         s.run_low_s += dt
-    got_hot = _count_hot(s, c, t, dt)
+    got_hot = _count_hot(s, c, t, dt, before_c)
     s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
     if s.hold_t == t:
         _mark(s, t, N_MARKS)
@@ -184,9 +184,39 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
 
 
 @kernel
-def _carry(s: Record, c: Record, temp_c: float, dt: float) -> None:
-    """Carry water and air over `dt` at the pressure and flow of the newest reading in the run."""
-    moisture.keep_ledger(s, c, temp_c, s.run_kpa, s.run_flow, s.run_least, s.run_most, dt)
+def _carry_first(s: Record, c: Record, from_c: float, to_c: float, dt: float) -> None:
+    """Carry water and air from the start of the run to its first reading, through the fill of the sump."""
+    flow, air_m3 = s.run_flow, s.run_air_m3 + s.run_flow * c.rated_m3_s * dt
+    s.run_flow = min(flow + _filling(s, c, dt), 1.0)
+    # When it started is known to a reading's distance only, and it gains most while it is cold.
+    s.run_least, s.run_most = 0.0, 2.0 * max(s.run_most, s.run_flow)
+    _carry(s, c, from_c, to_c, dt)
+    # What fills the sump brings its water, but is not delivered.
+    s.run_flow, s.run_air_m3 = flow, air_m3
+
+
+@kernel
+def _filling(s: Record, c: Record, dt: float) -> float:
+    """Part of rated air that went into filling the sump since the start: it brings its vapour too. [-]"""
+    # NaN where none was read before: then it was empty.
+    rise_kpa = s.run_kpa - (s.before_start_kpa if s.before_start_kpa > 0.0 else 0.0)
+    if dt <= 0.0 or rise_kpa <= 0.0:
+        return 0.0
+    gas_m3 = GAS_OVER_OIL * c.oil_g / OIL_G_PER_M3
+    return float(gas_m3 * rise_kpa / c.ambient_abs_kpa / (c.rated_m3_s * dt))
+
+
+@kernel
+def _carry(s: Record, c: Record, from_c: float, to_c: float, dt: float) -> None:
+    """Carry water and air over `dt` at the pressure and flow of the newest reading in the run.
+
+    In pieces short enough to take the temperature of each as constant: between seldom readings a run may
+    gain water cold and give it up hot.
+    """
+    n = min(max(math.ceil(dt / PIECE_S), 1), MOST_PIECES)
+    for i in range(n):
+        temp_c = from_c + (to_c - from_c) * (i + 0.5) / n
+        moisture.keep_ledger(s, c, temp_c, s.run_kpa, s.run_flow, s.run_least, s.run_most, dt / n)
     if s.water_g < LEAST_WATER_G:
         s.run_out_g += s.water_g
         s.water_g = 0.0
@@ -195,18 +225,26 @@ def _carry(s: Record, c: Record, temp_c: float, dt: float) -> None:
 
 
 @kernel
-def _count_hot(s: Record, c: Record, t: float, dt: float) -> bool:
-    """Add `dt` to the hot and drying time of the run; True when it has just got hot."""
+def _count_hot(s: Record, c: Record, t: float, dt: float, before_c: float) -> bool:
+    """Add what of `dt` was hot to the hot and drying time of the run; True when it has just got hot.
+
+    Between two readings the temperature is taken to rise in a straight line.
+    """
     if s.run_last_c < s.now_required_c or s.run_kpa < c.working_kpa:
         s.now_hot = 0.0
         return False
+    hot_s = dt
+    if s.now_hot == 0.0:
+        above_k, rise_k = s.run_last_c - s.now_required_c, s.run_last_c - before_c
+        # Where it was hot enough already only the fill was wanting, and that takes seconds.
+        hot_s = dt * above_k / rise_k if rise_k > above_k else dt
     s.now_hot = 1.0
-    s.run_hot_s += dt
+    s.run_hot_s += hot_s
     # At the least, too: what may have been a shut inlet is no drying.
     if s.run_least >= FLOWING and s.run_shut == 0.0:
-        s.run_dry_s += dt
+        s.run_dry_s += hot_s
     if math.isnan(s.run_to_hot_t):
-        s.run_to_hot_t = t
+        s.run_to_hot_t = t - hot_s
         return True
     return False
 
@@ -218,7 +256,7 @@ def _square_up(s: Record, c: Record, end_t: float) -> None:
     if end_t < s.run_last_t:
         from_t, from_c = _back_to(s, c, end_t)
     if s.run_readings > 0.0 and end_t > from_t:
-        _carry(s, c, 0.5 * (from_c + s.run_last_c), end_t - from_t)
+        _carry(s, c, from_c, s.run_last_c, end_t - from_t)
         if s.now_hot > 0.0 and s.run_last_c >= s.now_required_c:
             more_s = max(end_t - max(from_t, s.run_to_hot_t), 0.0)
             s.run_hot_s += more_s
@@ -227,7 +265,7 @@ def _square_up(s: Record, c: Record, end_t: float) -> None:
     if s.run_to_hot_t > end_t or s.run_hot_s <= 0.0:
         s.run_to_hot_t = math.nan
     # Sums of many short times end a hair beside the difference of two long ones.
-    s.run_hot_s = 0.0 if math.isnan(s.run_to_hot_t) else min(s.run_hot_s, end_t - s.start_t)
+    s.run_hot_s = 0.0 if math.isnan(s.run_to_hot_t) else min(s.run_hot_s, end_t - s.run_to_hot_t)
     s.run_dry_s = min(s.run_dry_s, s.run_hot_s)
     s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
 

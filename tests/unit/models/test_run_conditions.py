@@ -266,7 +266,8 @@ def assert_holds_together(run: Run) -> None:
     length_min = (run.end_at - run.start_at).total_seconds() / 60.0
     assert 0.0 <= run.dry_min <= run.hot_min <= length_min + 1e-6
     assert (run.time_to_hot_min is None) == (run.hot_min == 0.0)
-    assert run.time_to_hot_min is None or 0.0 <= run.time_to_hot_min <= length_min + 1e-6
+    assert run.time_to_hot_min is None or run.time_to_hot_min >= 0.0
+    assert (run.time_to_hot_min or 0.0) + run.hot_min <= length_min + 1e-6
     assert run.peak_temp_c >= run.start_temp_c
     gained_g = run.water_in_g - run.water_out_g - run.water_carried_over_g
     assert run.water_end_g == pytest.approx(run.water_start_g + gained_g, rel=0.0, abs=1e-9)

@@ -136,3 +136,25 @@ def test_a_sump_that_bleeds_down_to_unload_sends_no_air(demand: float, every_s: 
     told = fold(observed(truth, dataclasses.replace(QUIET, every_s=every_s))).runs[-1]
     assert told.delivered_m3 / truth.runs[-1].delivered_m3 == pytest.approx(1.0, abs=0.25)
     assert PROFILE.min_pressure_valve_kpa > machine.unloaded_kpa
+
+
+@pytest.mark.parametrize("every_s", [10, 60])
+def test_a_pressure_sensor_dead_at_nothing_hides_no_water(every_s: int) -> None:
+    """Not found out yet, it is trusted: an air end that turns keeps its sump charged all the same."""
+    runs = [(8.0 + 2.0 * i + 0.01, 2.5, 0.6) for i in range(6)]
+    truth = machine_history(runs, air_c=21.0, hours=24.0)
+    sent = observed(truth, dataclasses.replace(QUIET, every_s=every_s, sends_ambient=True))
+    found = fold(dataclasses.replace(sent, pressure_kpa=np.zeros(len(sent))))
+    memory = found.state.memory[0]
+    assert memory["water_low_g"] <= truth.runs[-1].water_end_g <= memory["water_high_g"]
+    assert memory["water_g"] >= 0.3 * truth.runs[-1].water_end_g
+    assert len(found.runs) == len(runs)
+
+
+@pytest.mark.parametrize(("into_s", "reckoned_kpa"), [(30.0, 0.0), (61.0, 0.95 * 1034.0)])
+def test_an_empty_sump_is_believed_for_as_long_as_one_fills(into_s: float, reckoned_kpa: float) -> None:
+    """After that it is reckoned with where sumps work: just under the usual band of ten pounds."""
+    s = sump(20.0, 60.0)
+    s["start_t"], s["t"], s["pressure_kpa"], s["pressure_trusted"] = 0.0, into_s, 0.0, 1.0
+    assert run_account.running_pressure_kpa(s, CONST) == pytest.approx(reckoned_kpa, abs=1.0)
+    assert PROFILE.max_pressure_kpa == pytest.approx(1034.0, abs=1.0)
