@@ -114,12 +114,13 @@ def _breathe(
 
 
 @kernel
-def _meter_keeps_silent(s: Record, t: float, dt: float, gained_h: float) -> None:
+def _meter_keeps_silent(s: Record, c: Record, t: float, dt: float, gained_h: float) -> None:
     """A meter that does not step through a run that pressure and warming both show is not to be believed."""
     if gained_h > 0.0:
-        s.meter_silent_s = 0.0
-    elif s.pressure_up > 0.0 and t == s.pressure_t and s.confirmed > 0.0 and math.isnan(s.pending_t):
-        s.meter_silent_s += dt
+        return
+    if s.pressure_up > 0.0 and t == s.pressure_t and s.confirmed > 0.0 and math.isnan(s.pending_t):
+        # Only what was seen to turn: the first reading of a run may come after a night's silence.
+        s.meter_silent_s += min(dt, t - s.start_t, c.gap_s)
         if s.meter_silent_s > 3.0 * s.step_h * 3600.0 + 900.0 and s.smooth_c > s.start_temp_c + 2.0:
             s.meter_belief = 0.0
 
@@ -149,7 +150,7 @@ def _forecast_due(s: Record, t: float) -> bool:
 @kernel
 def _run_on(s: Record, c: Record, t: float, dt: float, gained_h: float, rows: Record, n_rows: int) -> int:
     """Carry the run in hand over this reading; the number of decision rows written so far."""
-    _meter_keeps_silent(s, t, dt, gained_h)
+    _meter_keeps_silent(s, c, t, dt, gained_h)
     if run_account.turn(s, c, t, t - s.run_last_t):
         mark(s, t, GOT_HOT, s.start_t, rows[n_rows])
         n_rows += 1

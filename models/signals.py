@@ -9,6 +9,7 @@ import math
 
 from ingest.units_of_measure import S_PER_H
 from models.compiled import kernel
+from models.senses_pressure import NO_ICE_C
 from models.state import BIN_S, N_BINS, Record
 
 SMOOTHING_S = 20.0
@@ -30,7 +31,8 @@ STEP_K = 4.0
 """A change from one reading to the next that, while pressure and meter say nothing of a start, is not yet
 taken for warming: a real start goes on, at 0.4 K a second in the lightest simulated loop."""
 WATCHED_S = 75.0
-"""A run that matters can't hide between two readings no further apart, if the pressure is sound."""
+"""A run that matters can't hide between two readings no further apart, if the pressure is sound; in frost it
+may not be."""
 STEPPING_S = 30.0
 """What goes on changing so fast for longer than this is a machine at work."""
 STEP_STAYS_S, STEP_STAYS_K, LEAST_STEP_K = 120.0, 2.0, 6.0
@@ -141,7 +143,7 @@ def take_temp(s: Record, t: float, temp_c: float, heard: bool) -> None:
 def _steps(s: Record, t: float, temp_c: float) -> bool:
     """Whether a temperature has changed at once; what goes on changing is a machine at work."""
     dt = t - s.temp_t
-    denied = s.pressure_t == t and s.pressure_trusted > 0.0
+    denied = s.pressure_t == t and s.pressure_trusted > 0.0 and s.ambient_c > NO_ICE_C
     if not (dt <= (WATCHED_S if denied else CLOSE_S) and abs(temp_c - s.temp_c) > STEP_K):
         return False
     if not t - s.step_began_t <= FORGET_S:
@@ -305,6 +307,8 @@ def take_hours(s: Record, t: float, hours: float) -> float:
         return 0.0
     _learn_step(s, gained_h, elapsed_h)
     _note_step(s, t)
+    # Its step may come after the stop: a meter that counts, whenever, keeps no silence.
+    s.meter_silent_s = 0.0
     return gained_h
 
 
