@@ -9,6 +9,7 @@ from dashboards import display
 from dashboards.sources import AlarmView, MailView
 from models.records import Finding, Outcome, Pattern, Run
 from models.said import Cause
+from models.senses_temp import BURNING_C
 
 _PATTERNS = {
     Pattern.SHORT_CYCLING: "Short, cool runs",
@@ -81,6 +82,12 @@ def finding_state(finding: Finding) -> str:
     if finding.explained_by is not None:
         return f"explained by: {pattern_words(finding.explained_by)}"
     return "stands" if finding.end_at is None else "ended"
+
+
+def peak(run: Run, system: display.System) -> str:
+    """A run's hottest; marked where no machine has been so hot and come through it."""
+    shown = display.temp(run.peak_temp_c, system)
+    return f"⚠ {shown}, or °F under a °C name" if run.peak_temp_c >= BURNING_C else shown
 
 
 def how_sure(run: Run) -> str:

@@ -19,6 +19,7 @@ from models import (
     doubts,
     hidden_run,
     moisture,
+    overheat,
     run_account,
     run_edges,
     runs,
@@ -225,6 +226,8 @@ def _patterns_step(
     s: Record, c: Record, t: float, dt: float, pressure_new: bool, rows: Record, n_rows: int
 ) -> int:
     """Hand out what the patterns ask for beside runs: heat, a dried sump, a pressure sensor in doubt."""
+    if overheat.undo_heat(s, t, rows[n_rows]):
+        n_rows += 1
     if s.running == 0.0:
         at_rest(s, c, t, pressure_new)
     elif math.isnan(s.pending_t):

@@ -14,7 +14,7 @@ import numpy as np
 
 from ingest.reading import FloatArray
 from models.compiled import kernel
-from models.state import BIN_S, HEAT_CALM, HEAT_RISING, N_BINS, Record
+from models.state import BIN_S, HEAT_CALM, HEAT_RISING, HEAT_UNREAL, N_BINS, Record
 
 REGION_C = 110.0
 """Lowest setting of a high-temperature shutdown (published trade figures: 110 to 120 degC)."""
@@ -264,6 +264,17 @@ def _calm_down(s: Record, t: float, dt: float, level_c: float, row: Record) -> b
         return False
     _tell(s, t, HEAT_CALM, level_c, np.full(14, math.nan), row)
     s.heat_on = 0.0
+    s.heat_since_t = math.nan
+    return True
+
+
+@kernel
+def undo_heat(s: Record, t: float, row: Record) -> bool:
+    """Tell once that there was no heat in the runs before: their numbers were in degF. True when told."""
+    if s.burnt_unreal == 0.0:
+        return False
+    s.burnt_unreal = s.heat_on = 0.0
+    _tell(s, t, HEAT_UNREAL, math.nan, np.full(14, math.nan), row)
     s.heat_since_t = math.nan
     return True
 

@@ -21,6 +21,7 @@ from models.soundness import SENSOR_COLUMNS
 from models.staleness import STALE_COLUMNS
 from models.state import (
     HEAT_RISING,
+    HEAT_UNREAL,
     MOVED_AGAIN,
     PRESSURE_BUILT,
     PRESSURE_DOUBT,
@@ -44,6 +45,7 @@ COLUMNS_OF_KIND = {
     SILENCE: SILENCE_COLUMNS,
     SILENCE_ENDED: SILENCE_COLUMNS,
     HEAT_RISING: overheat.COLUMNS,
+    HEAT_UNREAL: overheat.COLUMNS,
     PRESSURE_BUILT: build_up.COLUMNS,
     RUN_COMPARED: own_habits.COLUMNS,
     STILL: STALE_COLUMNS,

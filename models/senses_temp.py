@@ -241,6 +241,7 @@ def _burning(s: Record, t: float, raw: float) -> bool:
         return False
     if s.temp_open > 0.0 and s.burnt_runs >= SURVIVED_RUNS and s.start_t > s.burnt_start_t:
         _swap(s, t, raw, 0.0, 0.0)
+        s.burnt_unreal = 1.0
         return True
     if not s.start_t <= s.burnt_start_t:
         s.burnt_start_t = s.start_t

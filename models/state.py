@@ -136,7 +136,7 @@ STATE = np.dtype(
             "temp_f", "temp_tries", "temp_sure", "temp_open", "temp_swap_t", "temp_refused", "temp_steady_n"
         ),
         *_floats("took_c", "took_c_t", "took_k_s", "try_raw", "try_t", "try_steep", "at_work_s"),
-        *_floats("burning_n", "burning_t", "burning_raw", "burnt_runs", "burnt_start_t"),
+        *_floats("burning_n", "burning_t", "burning_raw", "burnt_runs", "burnt_start_t", "burnt_unreal"),
         *_floats("hot_raw", "hot_raw_t", "hot_raw_n", "hot_raw_moved"),
         *_floats("air_f", "air_tries", "air_hot_n", "air_steady_n", "took_air_c", "took_air_t"),
         *_floats(
@@ -275,7 +275,7 @@ DECISION_ROW = np.dtype(
 WARMING, RUN_ENDED, DRIED, PRESSURE_DOUBT, PRESSURE_SOUND, GOT_HOT = 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 DAY_ENDED = 7.0
 SILENCE, SILENCE_ENDED, STILL, MOVED_AGAIN, SENSORS = 16.0, 17.0, 18.0, 19.0, 20.0
-HEAT_RISING, HEAT_CALM = 8.0, 9.0
+HEAT_RISING, HEAT_CALM, HEAT_UNREAL = 8.0, 9.0, 12.0
 PRESSURE_BUILT, RUN_COMPARED = 10.0, 11.0
 
 # Kinds of conflict between the pressure sensor and everything else.
@@ -349,6 +349,7 @@ ZERO_AT_FIRST = frozenset(
         "at_work_s",
         "burning_n",
         "burnt_runs",
+        "burnt_unreal",
         "hot_raw_n",
         "hot_raw_moved",
         "air_f",

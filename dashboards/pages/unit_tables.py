@@ -144,7 +144,7 @@ def run_row(run: Run, tz: dt.tzinfo, system: System) -> dict[str, Any]:
         "start": display.instant(run.start_at, tz),
         "length": words.run_length(run, minutes),
         "outcome": f"{OUTCOME_MARKS[run.outcome]} {words.OUTCOMES[run.outcome]}{wet}",
-        "peak": display.temp(run.peak_temp_c, system),
+        "peak": words.peak(run, system),
         "margin": display.above_or_below(run.dew_margin_k, system),
         "required": display.temp(run.required_temp_c, system),
         "to_hot": "never hot" if run.time_to_hot_min is None else display.minutes(run.time_to_hot_min),

@@ -21,7 +21,7 @@ from models.patterns.watch import (
 )
 from models.records import Evidence, Finding, Pattern
 from models.senses_temp import BURNING_C
-from models.state import HEAT_CALM, HEAT_RISING
+from models.state import HEAT_CALM, HEAT_RISING, HEAT_UNREAL
 
 __all__ = ["COLUMNS", "PATTERN", "evidence", "judge"]
 
@@ -64,10 +64,26 @@ def evidence(f: dict[str, float]) -> tuple[Evidence, ...]:
     return tuple(facts)
 
 
+def _undone(watch: Watch, moment: Moment) -> tuple[Watch, list[Finding]]:
+    """Close what was told of numbers that are now known to have been °F, and say so before all else."""
+    if watch.finding is None:
+        return watch, []
+    now_c = moment.features["temp_c"]
+    text = (
+        "The sensor is taken to be in °F under a °C name: no machine survives run after run at such heat."
+        " What follows, and the peaks of those runs, are numbers in °F; now it is at"
+        f" {temp_text(now_c)}. Check with a second thermometer, and correct the unit where it is set."
+    )
+    said = (fact("in_f", now_c, text), *watch.finding.evidence)
+    return close(Watch(finding=renewed(watch.finding, moment, said)), moment.at)
+
+
 def judge(watch: Watch, moment: Moment) -> tuple[Watch, list[Finding]]:
     """Open at the rise, keep the evidence fresh, close once it has run long enough at its usual heat."""
     if moment.kind == HEAT_CALM:
         return close(watch, watch.last_true_at or moment.at)
+    if moment.kind == HEAT_UNREAL:
+        return _undone(watch, moment)
     if moment.kind != HEAT_RISING:
         return watch, []
     said = evidence(moment.features)

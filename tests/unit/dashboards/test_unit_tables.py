@@ -30,6 +30,14 @@ def test_a_run_shows_every_figure_of_its_record(hot: Run) -> None:
     assert row["sure"] == "97 %"
 
 
+def test_a_peak_that_no_machine_survives_is_doubted(hot: Run) -> None:
+    """At 186 degC oil burns, long after every shutdown; as degF it is 86 degC, a machine at work."""
+    odd = unit_tables.run_row(msgspec.structs.replace(hot, peak_temp_c=186.0), dt.UTC, System.SI)["peak"]
+    assert "186" in odd
+    assert "°F under a °C name" in odd
+    assert "under" not in unit_tables.run_row(hot, dt.UTC, System.SI)["peak"]
+
+
 def test_a_peak_below_the_dew_point_says_so(hot: Run) -> None:
     wet = msgspec.structs.replace(hot, dew_margin_k=-10.0)
     assert unit_tables.run_row(wet, dt.UTC, System.US)["margin"] == "18\u202f°F below"

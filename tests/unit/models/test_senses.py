@@ -184,12 +184,19 @@ def test_a_truck_that_was_in_fahrenheit_and_psi_from_its_first_day_on() -> None:
     late = rows_between(clean, 16.4, 24.0)
     assert np.all(trace.quality[late] & SWAPPED)
     np.testing.assert_allclose(trace.discharge_temp_c[late], wanted.discharge_temp_c[late], atol=0.1)
-    assert np.max(np.abs(trace.water_g - wanted.water_g)) < 10.0
+    # Until then the ledger goes by the heat that is told: what the first run breathes in leaves at once.
+    assert np.max(np.abs(trace.water_g - wanted.water_g)) < 15.0
+    assert np.max(np.abs(trace.water_g[late] - wanted.water_g[late])) < SLIGHT_G
     assert np.max(np.abs(trace.ambient_temp_c[late] - wanted.ambient_temp_c[late])) < 8.0
     # Until it is told, 120 under a °C name is a warning that nobody should suppress; it ends with the doubt.
-    findings = fold(swapped).findings
-    assert {finding.pattern for finding in findings} <= {Pattern.OVERHEATING}
-    assert all(finding.end_at is not None for finding in findings)
+    (told,) = fold(swapped).findings
+    assert told.pattern is Pattern.OVERHEATING
+    assert told.end_at is not None
+    assert told.evidence[0].name == "in_f"
+    assert "second thermometer" in told.evidence[0].text
+    # The heat as it was first told stays beside it.
+    assert told.evidence[1].name == "temp_c"
+    assert told.evidence[1].value > 110.0
 
 
 @pytest.mark.parametrize("machine", [FAST, SLOW])
