@@ -38,6 +38,9 @@ least, and one overfilled by a quarter starts to carry over (common practice). F
 
 DRY_OUT_S = 1200.0
 """A dry-out run takes 20 to 30 minutes at temperature (published trade figure). [s]"""
+SURE_OF_DRYING = 2.0
+"""Times as long as the best estimate takes to get dry must have been dried before it is told, so that it
+holds at half the effectiveness too. [-] Judgement."""
 TELLING_SHARE = 2.0 / 3.0
 """Of the most water that stays: with the wet bound above it the ledger has lost count. [-] Judgement."""
 
@@ -185,12 +188,16 @@ def has_dried(s: Record, c: Record) -> bool:
     """Whether the run in hand has left the sump dry, as far as that can be said.
 
     The best estimate must be dry, and air must have flowed through hot oil for certain: for as long as a
-    dry-out run takes, or, where the wet bound is harmless too, as long as keeps a run from being a wet one.
-    While the wet bound stands near the most that a sump holds, nothing can be said.
+    dry-out run takes and twice as long as the estimate took, or, where the wet bound is harmless too, as long
+    as keeps a run from being a wet one. While the wet bound stands near the most that a sump holds, nothing
+    can be said.
     """
     if s.water_g > c.dry_g or s.water_high_g > TELLING_SHARE * FULLEST_FRACTION * c.oil_g:
         return False
-    return bool(s.run_dry_s >= (c.wet_hot_s if s.water_high_g < c.harmful_g else DRY_OUT_S))
+    if s.water_high_g < c.harmful_g:
+        return bool(s.run_dry_s >= c.wet_hot_s)
+    # NaN where the estimate got dry just now.
+    return bool(s.run_dry_s >= DRY_OUT_S and s.run_dry_s >= SURE_OF_DRYING * s.dry_after_s)
 
 
 @kernel

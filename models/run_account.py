@@ -54,6 +54,7 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_peak_c = max(s.temp_c, s.start_temp_c)
     s.run_hot_s = 0.0
     s.run_dry_s = s.run_dried = 0.0
+    s.dry_after_s = math.nan
     s.run_to_hot_t = math.nan
     s.run_dew_c = math.nan
     s.run_required_c = c.floor_c
@@ -174,6 +175,10 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     if s.pressure_kpa < c.off_kpa:
         s.run_low_s += dt
     got_hot = _count_hot(s, c, t, dt, before_c)
+    if s.water_g > c.dry_g:
+        s.dry_after_s = math.nan
+    elif math.isnan(s.dry_after_s):
+        s.dry_after_s = s.run_dry_s
     s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
     if s.hold_t == t:
         _mark(s, t, N_MARKS)

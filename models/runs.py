@@ -254,13 +254,18 @@ def _blown(s: Record, c: Record, t: float) -> bool:
 def _blown_down(s: Record, t: float, gained_h: float) -> None:
     """Note when the pressure began to fall, to be settled as the stop by what follows."""
     from_t = max(min(s.hold_t, s.run_last_t), s.start_t)
-    to_t = t
+    low_t = to_t = t
     if s.hold_t <= s.run_last_t and s.fall_t > from_t:
         to_t = s.fall_t
+    if s.pressure_before_t < s.try_kpa_t < t:
+        # A fall that was held back, for it might have been another unit of measure: the sump was low by then.
+        from_t = max(min(from_t, s.pressure_before_t), s.start_t)
+        low_t = max(s.try_kpa_t, from_t)
+        to_t = min(to_t, low_t)
     least_s, most_s = run_edges.turned_s(s, from_t, to_t, gained_h)
     s.pending_t = from_t + 0.5 * (least_s + most_s)
     # Tools that draw the sump down, and an unloader's bleed, blur where within the fall it stopped.
-    s.end_error_s = max(0.5 * (most_s - least_s), FALL_SHARE * (t - from_t)) + ROUNDED_S
+    s.end_error_s = max(0.5 * (most_s - least_s), FALL_SHARE * (low_t - from_t)) + ROUNDED_S
     fell_t = run_edges.fall_began(s, t)
     if not math.isnan(fell_t):
         s.pending_t = min(max(fell_t, from_t), to_t)

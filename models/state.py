@@ -114,6 +114,7 @@ STATE = np.dtype(
             "run_dried",
             "run_inferred",
             "shut_from_g",
+            "dry_after_s",
         ),
         *_floats("run_rise_k", "run_steps", "run_rose", "run_low_s"),
         *_floats("now_dew_c", "now_required_c", "now_least_c", "now_hot"),

@@ -52,6 +52,7 @@ def wet_start(grams: float) -> Folded:
     return start
 
 
+HARMFUL_G = 5.0 * PROFILE.oil_charge_kg
 HOT = {"temp_c": 85.0, "minutes": 30.0}
 SHUT_ABOVE_RATED_KPA = 1104.0
 """Ten pounds above the rating: closed by either convention of what a nameplate means (common practice)."""
@@ -174,6 +175,23 @@ def test_a_unit_seen_to_close_its_inlet_below_the_rating_is_taken_for_one_of_tho
     later = steady_run(temp_c=45.0, pressure_kpa=rated_kpa - 2.0, minutes=20.0)
     (known,), (unknown,) = fold(later, state=start.state).runs, fold(later).runs
     assert known.delivered_m3 < 0.5 * unknown.delivered_m3
+
+
+@pytest.mark.parametrize("grams", [45.0, 80.0, 140.0])
+def test_what_is_told_dry_is_dry_at_half_the_effectiveness_too(grams: float) -> None:
+    """Nobody knows it better: whoever is told early that the water has gone stops the run too soon."""
+    slow = dataclasses.replace(PARAMETERS, drying_best=0.5 * PARAMETERS.drying_best)
+    told = []
+    for minutes in (22.0, 30.0, 45.0, 90.0, 180.0):
+        readings = steady_run(temp_c=85.0, pressure_kpa=850.0, minutes=minutes)
+        (run,) = fold(readings, state=wet_start(grams).state).runs
+        told.append(run.outcome is Outcome.DRIED_OUT)
+        if told[-1]:
+            (slower,) = fold(readings, parameters=slow, state=wet_start(grams).state).runs
+            # Within what the first and the last reading's distance of the run's edges bring.
+            assert slower.water_end_g <= 0.1 * HARMFUL_G + 1.0
+    assert told == sorted(told), "once dry, a longer run leaves it dry"
+    assert told[-1]
 
 
 @pytest.mark.parametrize("every_s", [10, 60])
