@@ -27,10 +27,14 @@ FILL_S = 180.0
 BLOWDOWN_S = 300.0
 """Longest blowdown (common practice: 20-60 s, longer where foaming is held back)."""
 STUCK_KPA = 35.0
+"""Five pounds per square inch: a fill or a blowdown moves a sump by many times that (common practice)."""
 AGREE_S = 60.0
+"""So long a sensor must show what it should before it is trusted again: thawing ice lets go and sticks."""
+MINUTE_S = 60.0
 CREEP_KPA = 20.0
 """Least rise a minute of a pressure that creeps after its true value. [kPa]"""
 CREEPING_RATIO = 0.75
+"""Of the rated pressure: one that has got so far has arrived, as a sump at work may (assumption). [-]"""
 CREEP_S = 240.0
 CREEP_SURE_S = 60.0
 """A large receiver, or tools drawn on from the start, can slow a sound sensor's rise for a little longer."""
@@ -38,8 +42,9 @@ APART_S = 900.0
 """Contradictions further apart than this are two."""
 ENOUGH_READINGS = 3
 """One odd message, or two, are no contradiction however far apart they lie."""
-FIRST_MARKS_S = 120.0
-LATER_MARKS_S = 600.0
+FIRST_MARKS_S, LATER_MARKS_S, FIRST_S = 120.0, 600.0, 1800.0
+"""How often a contradiction is judged, in its first half hour and then: what is not ice by then is seldom so
+later."""
 
 
 @kernel
@@ -70,8 +75,8 @@ def _watch_climb(s: Record, t: float) -> None:
         s.minute_t = t
         s.minute_kpa = s.pressure_kpa
         s.climbing = 1.0
-    elif t - s.minute_t >= 60.0:
-        if s.pressure_kpa - s.minute_kpa < CREEP_KPA * (t - s.minute_t) / 60.0:
+    elif t - s.minute_t >= MINUTE_S:
+        if s.pressure_kpa - s.minute_kpa < CREEP_KPA * (t - s.minute_t) / MINUTE_S:
             s.climbing = 0.0
         s.minute_t = t
         s.minute_kpa = s.pressure_kpa
@@ -105,7 +110,7 @@ def watch_pressure(s: Record, c: Record, t: float, dt: float, pressure_new: bool
         s.agree_s = 0.0
         before_s = s.conflict_s
         s.conflict_s += dt
-        mark_s = FIRST_MARKS_S if s.conflict_s <= 1800.0 else LATER_MARKS_S
+        mark_s = FIRST_MARKS_S if s.conflict_s <= FIRST_S else LATER_MARKS_S
         due = math.floor(s.conflict_s / mark_s) > math.floor(before_s / mark_s)
         if kind == SLOW_TO_FOLLOW:
             due = due or before_s < CREEP_SURE_S <= s.conflict_s

@@ -16,8 +16,20 @@ from models.warm_up import FURTHEST_K, USUAL_TAU_MIN, approach
 
 OIL_TURNS_S = 60.0
 """Until the oil has gone round, the sensor shows where it lay, not what it takes up."""
+NOW_S = 90.0
+"""What the temperature is now: three half minutes' mean, for noise and a valve's hunting are quicker."""
+S_PER_MIN = 60.0
 S_PER_DAY = 24.0 * S_PER_H
-WEEK_S = 7.0 * S_PER_DAY
+WEEK_DAYS = 7.0
+WEEK_S = WEEK_DAYS * S_PER_DAY
+AHEAD_DAYS = 3.0
+"""How far the last week's wet runs are carried on: a working half week, within which a dry-out can be had."""
+MONTH_DAYS, DAY_MIN = 30.0, 1440.0
+"""Times from here on are all the same: long."""
+LEAST_RISE_K, LEAST_SHORT_K, LEAST_SD_K, LEAST_OWN_MIN = 5.0, 1.0, 1.0, 2.0
+"""Least that a ratio is taken of, so that next to nothing makes none run away."""
+LEFT_LOW, LEFT_HIGH, SPARE_MOST, AIR_MOST, OWN_MOST, NEVER_HOT_MOST = -1.0, 5.0, 20.0, 1.5, 10.0, 3.0
+"""Ends of the ratios: beyond them every case is alike."""
 
 WARMING_COLUMNS = (
     "elapsed_min",
@@ -73,8 +85,8 @@ PRESSURE_COLUMNS = (
 @kernel
 def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     """Where the warm-up of the run in hand stands and where its curve is heading."""
-    elapsed_min = (t - s.start_t) / 60.0
-    now_c = recent_mean_c(s, t - 90.0, t + 1.0)
+    elapsed_min = (t - s.start_t) / S_PER_MIN
+    now_c = recent_mean_c(s, t - NOW_S, t + 1.0)
     if math.isnan(now_c):
         now_c = s.smooth_c
     # Judged against the least that the doubt about the air leaves, so that doubt never makes a finding.
@@ -95,24 +107,24 @@ def warming_row(s: Record, c: Record, t: float, row: Record) -> None:
     f[3] = short_k
     f[4] = now_c - s.ambient_c
     f[5] = s.start_temp_c - s.ambient_c
-    f[6] = (now_c - s.start_temp_c) / max(required_c - s.start_temp_c, 5.0)
+    f[6] = (now_c - s.start_temp_c) / max(required_c - s.start_temp_c, LEAST_RISE_K)
     f[7] = rate
     f[8] = tau_min
     f[9] = left_k
     f[10] = left_sd_k
     f[11] = scatter_k
-    f[12] = min(max(left_k / max(short_k, 1.0), -1.0), 5.0)
-    f[13] = min(max((left_k - short_k) / max(left_sd_k, 1.0), -20.0), 20.0)
-    f[14] = min(s.run_air_m3 / max(c.rated_m3_s * (t - s.start_t), 1e-6), 1.5)
-    f[15] = min(elapsed_min / max(s.own_to_hot_min, 2.0), 10.0)
-    f[16] = min(s.never_hot_runs, 3.0)
+    f[12] = min(max(left_k / max(short_k, LEAST_SHORT_K), LEFT_LOW), LEFT_HIGH)
+    f[13] = min(max((left_k - short_k) / max(left_sd_k, LEAST_SD_K), -SPARE_MOST), SPARE_MOST)
+    f[14] = min(s.run_air_m3 / max(c.rated_m3_s * (t - s.start_t), 1e-6), AIR_MOST)
+    f[15] = min(elapsed_min / max(s.own_to_hot_min, LEAST_OWN_MIN), OWN_MOST)
+    f[16] = min(s.never_hot_runs, NEVER_HOT_MOST)
 
 
 @kernel
 def wet_runs_in_week(s: Record, t: float) -> float:
     """Wet runs that ended in the seven days before `t`, since the sump was last dry."""
     n = 0.0
-    for i in range(16):
+    for i in range(s.wet_t.shape[0]):
         if t - s.wet_t[i] <= WEEK_S:
             n += 1.0
     return n
@@ -126,7 +138,7 @@ def run_row(s: Record, c: Record, t: float, end_t: float, wet: bool, row: Record
     first_t = s.first_wet_t
     span_days = 1.0
     if not math.isnan(first_t):
-        span_days = min(max((t - first_t) / S_PER_DAY, 1.0), 7.0)
+        span_days = min(max((t - first_t) / S_PER_DAY, 1.0), WEEK_DAYS)
     mean_gain_g = s.water_g / max(s.wet_runs, 1.0)
     dry_t = s.last_dry_t if not math.isnan(s.last_dry_t) else s.first_t
     row.kind = RUN_ENDED
@@ -140,12 +152,12 @@ def run_row(s: Record, c: Record, t: float, end_t: float, wet: bool, row: Record
     f[3] = s.water_high_g / harmful_g
     f[4] = (s.water_g - s.run_water_start_g) / harmful_g
     f[5] = mean_gain_g / harmful_g
-    f[6] = min((t - dry_t) / S_PER_DAY, 30.0)
-    f[7] = 0.0 if math.isnan(first_t) else min((t - first_t) / S_PER_DAY, 30.0)
+    f[6] = min((t - dry_t) / S_PER_DAY, MONTH_DAYS)
+    f[7] = 0.0 if math.isnan(first_t) else min((t - first_t) / S_PER_DAY, MONTH_DAYS)
     f[8] = 1.0 if wet else 0.0
-    f[9] = (s.water_g + 3.0 * n / span_days * mean_gain_g) / harmful_g
-    f[10] = (end_t - s.start_t) / 60.0
-    f[11] = s.run_hot_s / 60.0
+    f[9] = (s.water_g + AHEAD_DAYS * n / span_days * mean_gain_g) / harmful_g
+    f[10] = (end_t - s.start_t) / S_PER_MIN
+    f[11] = s.run_hot_s / S_PER_MIN
 
 
 @kernel
@@ -157,16 +169,16 @@ def pressure_row(s: Record, c: Record, t: float, kind: float, row: Record) -> No
     row.since_t = s.conflict_t
     f = row.features
     f[0] = s.conflict_kind
-    f[1] = s.conflict_s / 60.0
+    f[1] = s.conflict_s / S_PER_MIN
     f[2] = s.ambient_c
     f[3] = math.sqrt(s.ambient_var)
     f[4] = s.ambient_c if math.isnan(s.cold_low_c) else s.cold_low_c
     f[5] = s.cold_s / S_PER_H
     f[6] = s.smooth_c - s.start_temp_c if s.running > 0.0 else s.stop_temp_c - s.smooth_c
-    f[7] = 60.0 * (s.hours - s.run_hours) if s.running > 0.0 else 0.0
+    f[7] = S_PER_H / S_PER_MIN * (s.hours - s.run_hours) if s.running > 0.0 else 0.0
     f[8] = s.pressure_kpa / c.max_kpa
-    f[9] = min((t - s.anchor_t) / 60.0, 1440.0)
+    f[9] = min((t - s.anchor_t) / S_PER_MIN, DAY_MIN)
     f[10] = c.cold_kit
-    f[11] = (t - (s.start_t if s.running > 0.0 else s.stop_t)) / 60.0
+    f[11] = (t - (s.start_t if s.running > 0.0 else s.stop_t)) / S_PER_MIN
     f[12] = s.pressure_kpa
     f[13] = t - s.conflict_seen_t

@@ -11,7 +11,7 @@ import math
 
 from ingest.quality import BUS_CODES, OUT_OF_RANGE, RANGES, Quality
 from ingest.reading import SIGNALS, FloatArray
-from models import doubts, senses_pressure, senses_temp
+from models import doubts, senses_ambient, senses_pressure, senses_temp
 from models.compiled import kernel
 from models.senses_still import look_for_stillness
 from models.state import Record
@@ -75,7 +75,7 @@ def judge(s: Record, c: Record, t: float, v: FloatArray, door: int, seq: int) ->
     swapped_now = s.temp_swap_t == t
     if s.temp_refused > 0.0:
         flags |= TEMP_BIT
-    if senses_temp.take_ambient(s, t, v, door & AMBIENT_BIT != 0, swapped_now):
+    if senses_ambient.take(s, t, v, door & AMBIENT_BIT != 0, swapped_now):
         flags |= SWAPPED
         doubts.count(s, t, doubts.AMBIENT_IN_F)
         flags &= ~AMBIENT_BIT

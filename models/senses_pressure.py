@@ -1,10 +1,8 @@
-"""Pressures that come in psi or bar under a name that says kPa, and bus codes that look like a pressure.
+"""Pressures that come in psi or bar under a name that says kPa, and back.
 
 A swap shows when a charged sump seems to fall to just the converted figure and stays there while the machine
 goes on running, or when a start ends on a plateau that is the unit's rating in another unit. Back again is
-plain: no sump holds seven times its rating. At 4 kPa a bit the bus's "error" and "not available" read 1016
-and 1020 kPa (SAE J1939 codes 0xFE and 0xFF, from memory): kept only where a running machine explains them.
-Compiled; called by `models.senses`.
+plain: no sump holds seven times its rating. Compiled; called by `models.senses`.
 """
 
 from __future__ import annotations
@@ -15,6 +13,7 @@ from ingest.quality import RANGES
 from ingest.reading import FloatArray
 from ingest.units_of_measure import KPA_PER_BAR, KPA_PER_PSI, S_PER_H
 from models.compiled import kernel
+from models.senses_codes import RECENT_S, equals_code, is_code
 from models.state import Record
 
 PLAIN, IN_PSI, IN_BAR, CODE, TOO_HIGH = 0, 1, 2, 3, 4
@@ -23,24 +22,13 @@ PLAIN, IN_PSI, IN_BAR, CODE, TOO_HIGH = 0, 1, 2, 3, 4
 LOWEST_KPA, HIGHEST_KPA = RANGES["pressure_kpa"]
 RELIEF_RATIO = 1.4
 """The relief valve opens near 200 psi on a unit rated 150 (common practice): no sump holds more than this."""
-ERROR_KPA, NOT_AVAILABLE_KPA, CODE_KPA_STEP = 1016.0, 1020.0, 4.0
-ROUNDED_KPA = 0.4
-"""Half the last digit of senders that convert before they send, as at the door."""
-NEAR_CODE_KPA = 150.0
-STILL_RATIO, STILL_N = 3.0, 5.0
-"""A code stands still for so many times more readings than this sensor ever did under pressure... [-, -]"""
-STILL_LONG_RATIO, STILL_LONG_N, STILL_LONG_S = 2.0, 2.0, 300.0
-"""...or for so many and so long: minutes apart each reading that is the same says more. [-, -, s]"""
-STILL_NEW_S = 600.0
-"""As long where nothing is known yet of how still this sensor stands under pressure. [s]"""
-RECENT_S = 120.0
-FOURS_N = 12
-"""Changes in a row to multiples of four: the bus's coarse scaling..."""
-FOURS_TOP_KPA, NEVER_N = 1000.0, -10_000.0
-"""...which ends here; a sensor that goes beyond has another."""
 CHARGED_RATIO = 0.3
+"""Of the rated pressure: the minimum-pressure valve keeps a sump at work above it (common practice). [-]"""
 FIT_RATIO = 0.12
+"""As far as a converted figure may be off the last one: load and unload are 7 to 10 % apart (common
+practice), and a little for noise. [-]"""
 FALLEN_RATIO = 0.5
+"""A fall to less than half is no change of load; psi is a seventh, bar a hundredth. [-]"""
 HOLD_S = 60.0
 """While a swap to psi is weighed nothing is taken for so long, to bar until the hour meter has told. [s]"""
 REST_KPA, REST_PSI_KPA = 4.0, 20.0
@@ -48,7 +36,10 @@ REST_KPA, REST_PSI_KPA = 4.0, 20.0
 a charged sump, or sixty, in psi a working one. The wider takes in the coarsest step, 16 kPa a bit (from
 memory), and noise. [kPa]"""
 TRY_S = 1800.0
+"""A trial that has come to nothing by then is given up: two meter steps of 0.1 h take 12 min."""
 TRY_N_PSI, TRY_N_BAR = 4.0, 5.0
+STEPPED, NOT_STEPPED = 1.5, 1.4
+"""Meter steps that a trial must see, and by which, and `HOLD_S` more, one at least must have come."""
 BLED_RATIO = 0.85
 """A sump that blows down loses more than this within a minute; one that works does not. [-]"""
 COOLED_K = 3.0
@@ -101,9 +92,9 @@ def take(s: Record, c: Record, t: float, v: FloatArray, flagged: bool, temp_swap
     if not LOWEST_KPA <= value_kpa <= top_kpa:
         return PLAIN if value_kpa < LOWEST_KPA else TOO_HIGH
     if s.kpa_unit == 0.0:
-        if _is_code(s, c, t, raw):
+        if is_code(s, c, t, raw):
             return CODE
-        if not _equals_code(raw):
+        if not equals_code(raw):
             s.real_kpa = value_kpa
             s.real_kpa_t = t
     s.took_kpa = value_kpa
@@ -195,8 +186,8 @@ def _go_on_trying(s: Record, c: Record, t: float, raw: float, hours: float, temp
         sure = s.try_kpa_n >= TRY_N_PSI and stood_s >= HOLD_S and alive
     else:
         # Where it rests is not known, or too near to tell: the meter must show that the machine still turns.
-        sure = s.try_kpa_n >= TRY_N_BAR and gained_h >= 1.5 * s.step_h
-        if s.meter_belief < 0.5 or (gained_h <= 0.0 and stood_s > 1.4 * S_PER_H * s.step_h + HOLD_S):
+        sure = s.try_kpa_n >= TRY_N_BAR and gained_h >= STEPPED * s.step_h
+        if s.meter_belief < 0.5 or (gained_h <= 0.0 and stood_s > NOT_STEPPED * S_PER_H * s.step_h + HOLD_S):
             s.kpa_try = 0.0
             return
     if sure or temp_swapped:
@@ -294,71 +285,3 @@ def _is_told(s: Record, c: Record, t: float) -> bool:
     top_ratio = s.plateau_top * _scale(s.plateau_unit) / _usual_kpa(s, c)
     no_ice = s.ambient_c > NO_ICE_C or s.plateau_runs >= 1.0
     return bool(stood_s >= ALONE_S and TOP_LOW <= top_ratio <= TOP_HIGH and no_ice)
-
-
-@kernel
-def _equals_code(raw: float) -> bool:
-    return abs(raw - ERROR_KPA) <= ROUNDED_KPA or abs(raw - NOT_AVAILABLE_KPA) <= ROUNDED_KPA
-
-
-@kernel
-def _is_code(s: Record, c: Record, t: float, raw: float) -> bool:
-    """Whether a value is a bus code rather than a pressure; learns the sensor's scaling and liveliness."""
-    code = _equals_code(raw)
-    if raw == s.still_kpa:
-        s.still_kpa_n += 1.0
-    else:
-        _learn_scaling(s, raw, code)
-        s.still_kpa = raw
-        s.still_kpa_t = t
-        s.still_kpa_n = 1.0
-    if not code:
-        if raw > c.on_kpa and s.running > 0.0:
-            s.still_kpa_most = max(s.still_kpa_most, s.still_kpa_n)
-        return False
-    if s.fours_n < 0.0 and _on_own_grid(s, raw):
-        return False
-    if s.fours_n >= FOURS_N or _too_still(s, t):
-        return True
-    reached = t - s.real_kpa_t <= max(RECENT_S, t - s.t) and abs(s.real_kpa - raw) <= NEAR_CODE_KPA
-    turning = s.running > 0.0 and s.confirmed >= 1.0 and math.isnan(s.pending_t)
-    return not (reached or turning)
-
-
-@kernel
-def _too_still(s: Record, t: float) -> bool:
-    """Whether a value that may be a code has stood still for longer than this sensor's pressures do."""
-    stood_s = t - s.still_kpa_t
-    if s.still_kpa_most == 0.0:
-        return bool(stood_s >= STILL_NEW_S and s.still_kpa_n > STILL_N)
-    if s.still_kpa_n > STILL_RATIO * s.still_kpa_most + STILL_N:
-        return True
-    return bool(
-        stood_s >= STILL_LONG_S and s.still_kpa_n > STILL_LONG_RATIO * s.still_kpa_most + STILL_LONG_N
-    )
-
-
-@kernel
-def _learn_scaling(s: Record, raw: float, code: bool) -> None:
-    if code or raw <= 2.0 * CODE_KPA_STEP:
-        return
-    s.eights_n = s.eights_n + 1.0 if _is_multiple(raw, 8.0) else 0.0
-    s.tens_n = s.tens_n + 1.0 if _is_multiple(raw, 10.0) else 0.0
-    if raw > FOURS_TOP_KPA + ROUNDED_KPA:
-        s.fours_n = NEVER_N
-    else:
-        s.fours_n = s.fours_n + 1.0 if _is_multiple(raw, CODE_KPA_STEP) or s.fours_n < 0.0 else 0.0
-
-
-@kernel
-def _is_multiple(raw: float, step: float) -> bool:
-    return bool(abs(raw - step * math.floor(raw / step + 0.5)) <= ROUNDED_KPA)
-
-
-@kernel
-def _on_own_grid(s: Record, raw: float) -> bool:
-    """Whether a sensor of coarse steps, which goes beyond the bus's 1000 kPa, shows such values of itself."""
-    return bool(
-        (s.eights_n >= FOURS_N and _is_multiple(raw, 8.0))
-        or (s.tens_n >= FOURS_N and _is_multiple(raw, 10.0))
-    )

@@ -22,7 +22,6 @@ from models.signals import CLOSE_S, leaps
 from models.state import N_BINS, Record
 
 LOWEST_C, DOOR_HIGHEST_C = RANGES["discharge_temp_c"]
-LOWEST_AIR_C, HIGHEST_AIR_C = RANGES["ambient_temp_c"]
 HIGHEST_C = 180.0
 """Far above any shutdown setting (published trade figures: 110 to 120 degC)."""
 RISE_K, RISE_K_PER_S = 14.0, 0.45
@@ -53,17 +52,18 @@ SURVIVED_RUNS = 2.0
 """Runs at such numbers that a machine must have come through before the next is believed to be in degF."""
 AT_WORK_LOW, AT_WORK_HIGH = 75.0, 110.0
 """Where a machine at work stays; as degF it would be 24 to 43 degC, which it only passes."""
+COUNTED_S = 60.0
+"""Most that one reading counts for."""
 AT_WORK_S, AT_WORK_LONG_S = 900.0, 1800.0
 """How long it takes to outweigh what the air told, and what a leap told."""
 SOAKED_S = 21_600.0
 AWAY_K, NEAR_K = 8.0, 4.0
+AWAY_SD, NEAR_SD = 3.0, 1.5
+"""Of the doubt about the air: surely not in it, and likely in it."""
 AIR_GROWTH_K2_PER_S = 0.4 / 3600.0
 """As fast as the estimate of the air grows doubtful (`models.ambient`)."""
 SETTLING_S, SETTLING_F = 600.0, 1.5
 """A stopped unit that is warm cools by more than this; one that is as cold as the air does not."""
-AIR_LEAP_K = 10.0
-AIR_TOO_HOT_C, AIR_HOT_C = 75.0, 45.0
-"""No air on earth; hardly any air on earth (record 56.7 degC, WMO archive)."""
 
 
 @kernel
@@ -203,8 +203,8 @@ def _after_gap(s: Record, t: float, dt: float, raw: float, stands: bool) -> None
         return
     in_f = s.temp_f > 0.0
     error_k = math.sqrt(s.ambient_var + AIR_GROWTH_K2_PER_S * (t - s.ambient_t))
-    away = abs(celsius(raw, in_f) - s.ambient_c) > AWAY_K + 3.0 * error_k
-    if away and abs(celsius(raw, not in_f) - s.ambient_c) <= NEAR_K + 1.5 * error_k:
+    away = abs(celsius(raw, in_f) - s.ambient_c) > AWAY_K + AWAY_SD * error_k
+    if away and abs(celsius(raw, not in_f) - s.ambient_c) <= NEAR_K + NEAR_SD * error_k:
         _swap(s, t, raw, 1.0, 0.0)
 
 
@@ -217,7 +217,7 @@ def _dwell(s: Record, t: float, dt: float, raw: float) -> None:
     if not AT_WORK_LOW <= raw <= AT_WORK_HIGH or s.running == 0.0 or s.confirmed < 1.0:
         s.at_work_s = 0.0
         return
-    s.at_work_s += min(dt, 60.0) if dt <= GAP_S else 0.0
+    s.at_work_s += min(dt, COUNTED_S) if dt <= GAP_S else 0.0
     if in_f and s.temp_sure < PROVEN and s.at_work_s >= (AT_WORK_LONG_S if s.temp_sure > 0.0 else AT_WORK_S):
         _swap(s, t, raw, 0.0, 1.0)
         start_over(s, raw)
@@ -287,47 +287,3 @@ def start_over(s: Record, temp_c: float) -> None:
     s.water_low_g = min(s.start_low_g, s.water_low_g)
     s.water_high_g = max(s.start_high_g, s.water_high_g)
     begin_marks(s)
-
-
-@kernel
-def take_ambient(s: Record, t: float, v: FloatArray, flagged: bool, temp_swapped: bool) -> bool:
-    """Take the ambient temperature `v[4]`, converted or out; whether it was converted."""
-    raw = v[4]
-    if math.isnan(raw):
-        return False
-    v[4] = math.nan
-    if math.isinf(raw) or (flagged and LOWEST_AIR_C <= raw <= HIGHEST_AIR_C):
-        return False
-    in_f = s.air_f > 0.0
-    dt = t - s.took_air_t
-    here_k = abs(celsius(raw, in_f) - s.took_air_c)
-    there_k = abs(celsius(raw, not in_f) - s.took_air_c)
-    swapped = False
-    if dt <= GAP_S:
-        leapt = here_k > AIR_LEAP_K
-        fits = there_k <= FIT_K + 0.005 * dt
-        if s.air_tries > 0.0:
-            swapped = leapt
-            s.air_tries = 0.0 if leapt or s.air_tries >= SURE_N else s.air_tries + 1.0
-        else:
-            steady = s.air_steady_n >= STEADY_N
-            swapped = fits and there_k < here_k and ((leapt and steady) or temp_swapped)
-            s.air_tries = 1.0 if swapped else 0.0
-        s.air_steady_n = 0.0 if leapt else s.air_steady_n + 1.0
-    hot = not in_f and (raw >= AIR_TOO_HOT_C or (raw >= AIR_HOT_C and s.temp_f > 0.0))
-    s.air_hot_n = s.air_hot_n + 1.0 if hot and not here_k > AIR_LEAP_K else 0.0
-    if s.air_hot_n > SURE_N and raw != s.took_air_c:
-        swapped = True
-        s.air_hot_n = 0.0
-    if swapped:
-        s.air_f = 1.0 - s.air_f
-        in_f = not in_f
-    value_c = celsius(raw, in_f)
-    if not LOWEST_AIR_C <= value_c <= HIGHEST_AIR_C:
-        return False
-    s.took_air_c = value_c
-    s.took_air_t = t
-    if s.air_hot_n > 0.0 or s.air_tries > 0.0:
-        return False
-    v[4] = value_c
-    return bool(in_f)
