@@ -18,8 +18,8 @@ from models.compiled import kernel
 from models.day_shape import cosine, day_shape, soaked_lag
 from models.humidity import vapour_pressure_pa
 from models.saturation import saturation_pressure_pa
-from models.soundness import RH, SOUND
 from models.state import N_AIR, Record
+from models.verdicts import RH, SOUND
 
 STEP_S = 60.0
 NIGHT_K2_PER_S, DAY_K2_PER_S = 0.5 / S_PER_H, 1.0 / S_PER_H

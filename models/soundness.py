@@ -13,20 +13,30 @@ from ingest.quality import OUT_OF_RANGE as OUT_OF_RANGE_FLAG
 from ingest.quality import Quality
 from ingest.reading import SIGNALS, FloatArray
 from models.compiled import kernel
-from models.signals import LEAP_K_PER_S
+from models.soundness_temp import watch_temp
 from models.state import HIGH_WHILE_STOPPED, N_SIGNALS, NO_CONFLICT, SLOW_TO_FOLLOW, Record
+from models.verdicts import (
+    AMBIENT,
+    CHARGED,
+    ERROR_CODE,
+    GOOD_N,
+    HOURS,
+    NOT_SENT,
+    OUT_OF_RANGE,
+    PRESSURE,
+    RH,
+    SOUND,
+    STUCK,
+    TEMP,
+    ZERO_OFF,
+    blame,
+    clear,
+)
 
 SENSOR_COLUMNS = tuple(f"{name}_{what}" for what in ("verdict", "wrong_min", "shown") for name in SIGNALS)
 
-# Verdicts on a signal.
-SOUND, OUT_OF_RANGE, ERROR_CODE, NOT_SENT, STUCK, ZERO_OFF, JUMPING = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
-CHARGED = 7.0
-"""Pressure where there should be none: a sensor's fault only if somebody has seen that there is none."""
-TEMP, PRESSURE, HOURS, RH, AMBIENT = 0, 1, 2, 3, 4
-
 OUT_BITS = tuple(int(OUT_OF_RANGE_FLAG[name]) for name in SIGNALS)
 ERROR_BIT, UNAVAILABLE_BIT = int(Quality.BUS_ERROR_CODE), int(Quality.NOT_AVAILABLE)
-SWAPPED_BIT, RESET_BIT = int(Quality.UNIT_SWAPPED), int(Quality.METER_RESET)
 LOOKS_LIKE_CODE_BIT = int(Quality.PRESSURE_AMBIGUOUS)
 
 BAD_N, BAD_S = 10.0, 600.0
@@ -35,36 +45,29 @@ GONE_N, GONE_S, GONE_AIR_S = 30.0, 3600.0, 86_400.0
 """A value that merely stays away may be one the controller saves: longer, and while the machine turns."""
 KNOWN_N = 100.0
 """A signal that was never there is not fitted."""
-GOOD_N = 5.0
-STUCK_S = 600.0
-STUCK_N = 5.0
+STUCK_S, STUCK_N = 600.0, 5.0
+"""So long, and in so many readings, a contradiction is one: a fill or a blowdown is over by then."""
 STUCK_FOR_S = 12.0 * 3600.0
 """A truck out of a warm garage can ice where its own estimate of the air says not; that thaws overnight."""
 UNMOVED_AFTER_STOP_S = 1800.0
+"""Foaming oil holds a blowdown back to minutes, not to half an hour (common practice)."""
 STOP_DOUBT_S = 900.0
 """A stop that pressure does not show is found from the cooling, up to a quarter of an hour late."""
-WARM_C = 2.0
+WARM_C, DEVIATIONS = 2.0, 2.0
 """With two standard deviations to spare above this, and no frost left, there is no ice."""
-
-TEMP_MOVED_K = 1.0
-RUN_STUCK_S = 900.0
-COLD_START_C = 45.0
-"""Below it a quarter of an hour's running warms oil by many kelvins; above, it may be in balance already."""
-OTHERS_MOVED_N = 5.0
-LEAP_K, LEAP_S = 40.0, 60.0
-LEAPT_STILL_S = 600.0
-JUMP_K, JUMPS, JUMP_WINDOW_S = 15.0, 6.0, 1800.0
 
 ZERO_KPA = 40.0
 """Beyond the zero tolerance of 1-2 % of full scale (published trade figure) more than twice over."""
 ZERO_MOST_KPA = 100.0
 """Six percent of a full scale of 1600 kPa: no zero drifts so far, and what stands higher may be real."""
 ZERO_AFTER_S = 4.0 * 3600.0
+"""Hours after a stop even a sump that leaks through a tight valve is empty (assumption)."""
 ZERO_STEADY_S = 3600.0
 """What is still leaking away moves in an hour; a sensor that drifts does not by as much."""
 ZERO_ALIKE_KPA = 20.0
 """Less than this below the last stop's: it drifts on or stays, and does not come back."""
 ZERO_STOPS = 2.0
+"""Once may be a valve that was shut, twice is a habit."""
 
 METER_SILENT_S = 3.0 * 3600.0
 """Three whole hours: the coarsest meter counts one (common practice: 0.05, 0.1 or 1 h)."""
@@ -74,9 +77,13 @@ RH_SATURATED_S = 10.0 * 86_400.0
 """Fog keeps a sound sensor at saturation for days."""
 RH_SATURATED_PCT = 98.0
 RH_MOVED_PCT = 0.5
+"""Half the usual last digit."""
 RH_SWING_K = 10.0
-RH_N = 100.0
+"""Air that has warmed by so much holds nearly twice the water: its humidity can't have stayed the same."""
+RH_N, RH_COUNTED_S = 100.0, 3600.0
+"""Readings that must show it, and the most that one of them counts for."""
 AGAIN_S = 6.0 * 3600.0
+"""How often a standing verdict is told again, for its figures go on."""
 
 
 @kernel
@@ -94,21 +101,6 @@ def _kind_now(s: Record, value: float, flags: int, i: int) -> float:
 
 
 @kernel
-def _blame(s: Record, t: float, i: int, kind: float, since_t: float) -> None:
-    if s.sensor_fault[i] == SOUND:
-        s.sensor_fault[i] = kind
-        s.sensor_since_t[i] = since_t
-        s.sensor_ran[i] = s.running
-        s.sensor_news = 1.0
-
-
-@kernel
-def _clear(s: Record, i: int) -> None:
-    s.sensor_fault[i] = SOUND
-    s.sensor_news = 1.0
-
-
-@kernel
 def _take_value(s: Record, c: Record, t: float, dt: float, i: int, value: float, flags: int) -> None:
     """Follow how long a signal has had no usable value, and why."""
     kind = _kind_now(s, value, flags, i)
@@ -121,7 +113,7 @@ def _take_value(s: Record, c: Record, t: float, dt: float, i: int, value: float,
             if (s.sensor_ran[i] > 0.0) == (s.running > 0.0):
                 s.sensor_good_n[i] += 1.0
             if s.sensor_good_n[i] >= GOOD_N:
-                _clear(s, i)
+                clear(s, i)
         return
     s.sensor_good_n[i] = 0.0
     if fault != SOUND:
@@ -141,13 +133,13 @@ def _take_value(s: Record, c: Record, t: float, dt: float, i: int, value: float,
         gone = s.sensor_bad_n[i] >= GONE_N and s.sensor_bad_s[i] >= GONE_S
         due = in_run and gone and t - s.start_t >= BAD_S
     if due and (kind != NOT_SENT or s.sensor_known_n[i] >= KNOWN_N):
-        _blame(s, t, i, kind, s.sensor_bad_t[i])
+        blame(s, t, i, kind, s.sensor_bad_t[i])
 
 
 @kernel
 def _warm(s: Record) -> bool:
     """Whether there is surely no ice."""
-    return math.isnan(s.cold_low_c) and s.ambient_c - 2.0 * math.sqrt(s.ambient_var) > WARM_C
+    return math.isnan(s.cold_low_c) and s.ambient_c - DEVIATIONS * math.sqrt(s.ambient_var) > WARM_C
 
 
 @kernel
@@ -164,7 +156,7 @@ def _watch_pressure(s: Record, c: Record, t: float) -> None:
         s.stuck_t = math.nan
     if s.conflict_kind == NO_CONFLICT:
         if s.sensor_fault[PRESSURE] == STUCK:
-            _clear(s, PRESSURE)
+            clear(s, PRESSURE)
         return
     lasting = s.conflict_s >= STUCK_S and s.conflict_n >= STUCK_N and t - s.conflict_seen_t < c.gap_s
     if not (lasting and _warm(s) and _unmoved_across_edge(s, t)):
@@ -172,7 +164,7 @@ def _watch_pressure(s: Record, c: Record, t: float) -> None:
     if math.isnan(s.stuck_t):
         s.stuck_t = s.conflict_t
     if t - s.stuck_t >= STUCK_FOR_S:
-        _blame(s, t, PRESSURE, STUCK, s.stuck_t)
+        blame(s, t, PRESSURE, STUCK, s.stuck_t)
 
 
 @kernel
@@ -190,7 +182,7 @@ def _watch_zero(s: Record, c: Record, t: float) -> None:
     if low:
         s.zero_n = 0.0
         if s.sensor_fault[PRESSURE] in (ZERO_OFF, CHARGED):
-            _clear(s, PRESSURE)
+            clear(s, PRESSURE)
         return
     alike = s.zero_n > 0.0 and s.pressure_kpa >= s.zero_kpa - ZERO_ALIKE_KPA
     if not alike:
@@ -199,91 +191,16 @@ def _watch_zero(s: Record, c: Record, t: float) -> None:
     s.zero_n += 1.0
     s.zero_kpa = s.pressure_kpa
     if s.zero_n >= ZERO_STOPS:
-        _blame(s, t, PRESSURE, ZERO_OFF if s.zero_kpa <= ZERO_MOST_KPA else CHARGED, s.zero_first_t)
-
-
-@kernel
-def _other_time(s: Record, c: Record, flags: int) -> bool:
-    """Whether everything leaps, not the temperature alone: the clock was set, or a message came again."""
-    full = 1.0 if s.pressure_kpa > c.on_kpa else 0.0 if s.pressure_kpa < c.off_kpa else 0.5
-    emptied_or_filled = abs(full - s.lone_full) == 1.0
-    s.lone_full = full
-    return bool(emptied_or_filled or s.time_broke > 0.0 or flags & RESET_BIT != 0)
-
-
-@kernel
-def _leap(s: Record, c: Record, t: float, temp_c: float, flags: int) -> None:
-    """Note leaps that no oil can make; a repeated message is left out, for it tells of another time.
-
-    A change of the unit of measure, once seen through, was no leap, nor was what led up to it.
-    """
-    swapped = float(flags & SWAPPED_BIT)
-    if swapped != s.lone_swapped:
-        s.leap_t = math.nan
-        s.jump_n = 0.0
-        s.lone_t = math.nan
-        s.lone_swapped = swapped
-    # A light machine warms by so much between two readings.
-    step_k = abs(temp_c - s.lone_c) - LEAP_K_PER_S * (t - s.lone_t)
-    near = not _other_time(s, c, flags) and t - s.lone_t <= LEAP_S
-    if near and step_k >= JUMP_K:
-        if not t - s.jump_t <= JUMP_WINDOW_S:
-            s.jump_t = t
-            s.jump_n = 0.0
-        s.jump_n += 1.0
-        s.jump_last_t = t
-        if s.jump_n >= JUMPS:
-            _blame(s, t, TEMP, JUMPING, s.jump_t)
-    if near and step_k >= LEAP_K and s.sensor_fault[TEMP] == SOUND:
-        back = abs(temp_c - s.leap_from_c) < 0.5 * LEAP_K
-        s.leap_t = math.nan if back else t
-        s.leap_from_c = s.lone_c
-    s.lone_c = temp_c
-    s.lone_t = t
-
-
-@kernel
-def _temp_stuck_since(s: Record, c: Record, t: float) -> float:
-    """Since when the temperature has stood where it can't have; NaN when it may be so. [Unix s]"""
-    if s.others_n < OTHERS_MOVED_N:
-        return math.nan
-    # Leapt away and stayed to the digit: neither oil nor air does that.
-    if s.leap_t >= s.temp_anchor_t and t - s.leap_t >= LEAPT_STILL_S:
-        return float(s.leap_t)
-    if s.running > 0.0:
-        sure = s.confirmed > 0.0 and s.pressure_up > 0.0 and math.isnan(s.pending_t)
-        cold = s.temp_anchor_c < COLD_START_C and s.temp_anchor_t < s.start_t
-        return float(s.start_t) if sure and cold and t - s.start_t >= RUN_STUCK_S else math.nan
-    return math.nan
-
-
-@kernel
-def _watch_temp(s: Record, c: Record, t: float, temp_c: float, moved: bool, flags: int) -> None:
-    if moved:
-        _leap(s, c, t, temp_c, flags)
-    if not abs(temp_c - s.temp_anchor_c) <= TEMP_MOVED_K:
-        s.temp_anchor_c = temp_c
-        s.temp_anchor_t = t
-        s.others_n = 0.0
-    elif moved:
-        s.others_n += 1.0
-    fault = s.sensor_fault[TEMP]
-    if fault == STUCK and s.temp_anchor_t > s.sensor_since_t[TEMP] and s.others_n >= GOOD_N:
-        _clear(s, TEMP)
-    if fault == JUMPING and t - s.jump_last_t > JUMP_WINDOW_S:
-        _clear(s, TEMP)
-    since_t = _temp_stuck_since(s, c, t)
-    if not math.isnan(since_t):
-        _blame(s, t, TEMP, STUCK, since_t)
+        blame(s, t, PRESSURE, ZERO_OFF if s.zero_kpa <= ZERO_MOST_KPA else CHARGED, s.zero_first_t)
 
 
 @kernel
 def _watch_meter(s: Record, t: float) -> None:
     """Hours of running, by pressure and warmth, that the hour meter has not counted."""
     if s.sensor_fault[HOURS] == STUCK and s.meter_silent_s == 0.0:
-        _clear(s, HOURS)
+        clear(s, HOURS)
     if s.meter_silent_s >= METER_SILENT_S:
-        _blame(s, t, HOURS, STUCK, s.hours_t if math.isnan(s.step_t) else s.step_t)
+        blame(s, t, HOURS, STUCK, s.hours_t if math.isnan(s.step_t) else s.step_t)
 
 
 @kernel
@@ -295,16 +212,16 @@ def _watch_humidity(s: Record, t: float, dt: float, rh_pct: float) -> None:
         s.rh_still_s = s.rh_still_n = 0.0
         s.rh_low_c = s.rh_high_c = s.ambient_c
         if s.sensor_fault[RH] == STUCK:
-            _clear(s, RH)
+            clear(s, RH)
         return
-    s.rh_still_s += min(dt, 3600.0)
+    s.rh_still_s += min(dt, RH_COUNTED_S)
     s.rh_still_n += 1.0
     s.rh_low_c = s.ambient_c if math.isnan(s.rh_low_c) else min(s.rh_low_c, s.ambient_c)
     s.rh_high_c = s.ambient_c if math.isnan(s.rh_high_c) else max(s.rh_high_c, s.ambient_c)
     needed_s = RH_SATURATED_S if rh_pct >= RH_SATURATED_PCT else RH_STILL_S
     swung = s.rh_high_c - s.rh_low_c >= RH_SWING_K
     if s.rh_still_s >= needed_s and s.rh_still_n >= RH_N and swung:
-        _blame(s, t, RH, STUCK, s.rh_anchor_t)
+        blame(s, t, RH, STUCK, s.rh_anchor_t)
 
 
 @kernel
@@ -328,7 +245,7 @@ def watch_sensors(s: Record, c: Record, t: float, dt: float, v: FloatArray, flag
         _watch_pressure(s, c, t)
         _watch_zero(s, c, t)
     if not math.isnan(v[TEMP]):
-        _watch_temp(s, c, t, v[TEMP], moved, flags)
+        watch_temp(s, c, t, v[TEMP], moved, flags)
     if not math.isnan(v[HOURS]):
         _watch_meter(s, t)
     if not math.isnan(v[RH]):

@@ -14,17 +14,9 @@ from ingest.reading import SIGNALS
 from ingest.units_of_measure import psi_from_kpa
 from models.patterns.watch import Moment, Watch, close, fact, open_finding, renewed, rounded, temp_text
 from models.records import Evidence, Finding, Pattern
-from models.soundness import (
-    CHARGED,
-    ERROR_CODE,
-    JUMPING,
-    NOT_SENT,
-    OUT_OF_RANGE,
-    SENSOR_COLUMNS,
-    STUCK,
-    ZERO_OFF,
-)
+from models.soundness import SENSOR_COLUMNS
 from models.state import SENSORS
+from models.verdicts import CHARGED, ERROR_CODE, JUMPING, NOT_SENT, OUT_OF_RANGE, STUCK, ZERO_OFF
 
 __all__ = ["PATTERN", "SENSOR_COLUMNS", "evidence", "judge"]
 

@@ -19,8 +19,8 @@ from models.artefact import load_models
 from models.parameters import Parameters
 from models.plant import SLOW, Duty, Faults, Truth, Weather, simulate
 from models.records import Pattern
-from models.soundness import RH, SOUND, STUCK
 from models.state import Record, constants, fresh_state
+from models.verdicts import RH, SOUND, STUCK
 from tests.external.handbook import psychrolib
 from tests.unit.models.histories import (
     MONDAY_MS,
