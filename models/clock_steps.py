@@ -16,6 +16,8 @@ APART_S = 60.0
 """Receipts that differ by less may be a queue's or a gateway's doing (assumption)."""
 SHUFFLED_N = 4.0
 """Two readings out of order within so many are a shuffle; one alone is a message that was sent again."""
+STEADY_S = 10.0
+"""A clock that was set back lags by the same from message to message; what a bad link delays does not."""
 
 
 @kernel
@@ -31,9 +33,12 @@ def told_again(s: Record, t: float, received_t: float) -> bool:
     came_before = received_t < s.came_t - APART_S
     changed_s = lag_s - s.lag_s
     s.ordered_n += 1.0
-    if changed_s > APART_S and s.ordered_n <= SHUFFLED_N and s.again_n < SHUFFLED_N:
-        s.again_n += 1.0
-        return True
+    if changed_s > APART_S:
+        steady = abs(lag_s - s.again_lag_s) <= STEADY_S
+        s.again_lag_s = lag_s
+        if steady and s.ordered_n <= SHUFFLED_N and s.again_n < SHUFFLED_N:
+            s.again_n += 1.0
+            return True
     # Batches change the lag as well, and in them nothing breaks off.
     breaks = came_before or s.again_n >= SHUFFLED_N or s.ordered_n <= SHUFFLED_N
     if came_before or s.again_n > 0.0:

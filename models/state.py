@@ -66,7 +66,7 @@ STATE = np.dtype(
     [
         *_floats("t", "first_t"),
         # How late the newest reading came, and when; readings out of order (`models.clock_steps`).
-        *_floats("lag_s", "came_t", "ordered_n", "again_n", "time_broke"),
+        *_floats("lag_s", "came_t", "ordered_n", "again_n", "again_lag_s", "time_broke"),
         # Newest usable value of each signal, and when it came.
         *_floats("temp_c", "temp_t", "pressure_kpa", "pressure_t", "hours", "hours_t"),
         # Humidity: newest value, when it came, when the air was last told it, and the vapour that it made.

@@ -96,6 +96,17 @@ def test_readings_sent_in_batches_have_a_right_clock(every: int) -> None:
     assert fold(batched).told == fold(readings).told
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_readings_that_a_bad_link_shuffles_have_a_right_clock(seed: int) -> None:
+    """Every other message comes a minute to ten minutes late, each by as much as it happens to."""
+    readings = history(10)
+    late_ms = np.random.default_rng(seed).integers(61_000, 600_000, len(readings))
+    late_ms[::2] = 0
+    shuffled = dataclasses.replace(readings, received_at_ms=readings.received_at_ms + late_ms)
+    assert np.mean([flag & WRONG != 0 for flag in flags(shuffled)]) < 0.02
+    assert fold(shuffled).findings == fold(readings).findings
+
+
 def test_one_message_sent_again_hours_later_has_a_right_clock() -> None:
     readings = history(10)
     received = readings.received_at_ms.copy()
