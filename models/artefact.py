@@ -18,6 +18,8 @@ from ingest.reading import FloatArray
 from models.forecast import Forecaster, load_forecaster
 from models.novelty import NoveltyModel, load_novelty
 from models.records import Pattern
+from models.run_confidence import FILE as CONFIDENCE_FILE
+from models.run_confidence import RunConfidence, load_run_confidence
 from models.skops_file import ModelFileError, read_skops, write_skops
 
 __all__ = [
@@ -73,11 +75,12 @@ class PatternModel:
 
 @dataclass(frozen=True, kw_only=True)
 class PatternModels:
-    """All that was trained: one model a learnt or novel pattern, and the warm-up forecast."""
+    """All that was trained: one model a learnt or novel pattern, the warm-up forecast, how sure a run is."""
 
     of: dict[Pattern, PatternModel]
     forecast: Forecaster
     novel: dict[Pattern, NoveltyModel] = field(default_factory=dict)
+    run_confidence: RunConfidence = field(default_factory=load_run_confidence)
 
     def judging(self, pattern: Pattern) -> PatternModel | NoveltyModel:
         """The model that judges a learnt or novel pattern."""
@@ -123,4 +126,5 @@ def load_models(folder: Path | None = None) -> PatternModels:
             pattern: load_novelty(home / f"{pattern.value}.skops", module.FEATURES)
             for pattern, module in NOVEL.items()
         },
+        run_confidence=load_run_confidence(home / CONFIDENCE_FILE),
     )

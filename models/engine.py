@@ -115,7 +115,7 @@ def advance(
     due = _due(state, services, readings)
     for part, service in between(readings, due):
         for run_rows, rows in _folded(memory, part, profile, parameters):
-            events += [row_records.run(state.unit_id, row) for row in run_rows]
+            events += [row_records.run(state.unit_id, row, models.run_confidence) for row in run_rows]
             events += judged(state.unit_id, rows, watches, models)
         if service is not None:
             events += judged(state.unit_id, serviced(memory, service), watches, models)

@@ -201,7 +201,7 @@ def _followed(
         stands = engine.status(state, unit.profile, parameters, models)
         if stands is not None and math.isfinite(stands.ambient_temp_c):
             hourly.append((stands.observed_at.timestamp(), stands.ambient_temp_c, stands.ambient_error_k))
-    found.take(engine.unfinished(state))
+    found.take(engine.unfinished(state, models))
     return found, np.array(hourly).reshape(-1, 3)
 
 

@@ -196,7 +196,7 @@ def has_dried(s: Record, c: Record) -> bool:
         return False
     if s.water_high_g < c.harmful_g:
         return bool(s.run_dry_s >= c.wet_hot_s)
-    # NaN where the estimate got dry just now.
+    # NaN where the estimate has not got dry in this run.
     return bool(s.run_dry_s >= DRY_OUT_S and s.run_dry_s >= SURE_OF_DRYING * s.dry_after_s)
 
 

@@ -90,7 +90,7 @@ def replay_unit(
             on_progress(done)
     state, events = engine.settle(state, models, services, end_ms)
     found.take(events)
-    found.take(engine.unfinished(state))
+    found.take(engine.unfinished(state, models))
     since = None if start_ms is None else dt.datetime.fromtimestamp(start_ms / MS_PER_S, dt.UTC)
     return Replay(
         runs=tuple(run for run in found.runs.values() if _touches(run.end_at, since)),

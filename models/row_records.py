@@ -15,7 +15,7 @@ from models.forecast import FEATURES, LATEST_MIN, Forecaster
 from models.patterns.watch import Moment, instant
 from models.records import Outcome, Run, WaterDay
 from models.run_account import describe_run
-from models.run_confidence import load_run_confidence
+from models.run_confidence import RunConfidence
 from models.silence import SILENCE_COLUMNS
 from models.soundness import SENSOR_COLUMNS
 from models.staleness import STALE_COLUMNS
@@ -99,15 +99,15 @@ def date_of(day: int) -> dt.date:
     return dt.date(1970, 1, 1) + dt.timedelta(days=day)
 
 
-def run_in_hand(unit_id: str, s: Record) -> Run:
+def run_in_hand(unit_id: str, s: Record, confidence: RunConfidence) -> Run:
     """The run that is not over yet, as far as it has got."""
     row = np.zeros(1, RUN_ROW)
     describe_run(s, row[0])
     row["start_t"], row["end_t"] = s["start_t"], math.nan
-    return run(unit_id, row[0])
+    return run(unit_id, row[0], confidence)
 
 
-def run(unit_id: str, row: Record) -> Run:
+def run(unit_id: str, row: Record, confidence: RunConfidence) -> Run:
     """A run row as the record that people and stores see; an end that is NaN becomes None."""
     start_at, last_at = instant(float(row["start_t"])), instant(float(row["last_t"]))
     if start_at is None or last_at is None:
@@ -139,7 +139,7 @@ def run(unit_id: str, row: Record) -> Run:
         wet=bool(row["wet"] > 0),
         pressure_trusted=bool(row["trusted"] > 0),
         outcome=_outcome(gain_g, bool(row["dried"] > 0)),
-        confidence=load_run_confidence().probability(row),
+        confidence=confidence.probability(row),
         start_error_s=None if math.isnan(row["start_error_s"]) else float(row["start_error_s"]),
         end_error_s=float(row["end_error_s"]),
         inferred=bool(row["inferred"] > 0),

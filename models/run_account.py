@@ -175,10 +175,6 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     if s.pressure_kpa < c.off_kpa:
         s.run_low_s += dt
     got_hot = _count_hot(s, c, t, dt, before_c)
-    if s.water_g > c.dry_g:
-        s.dry_after_s = math.nan
-    elif math.isnan(s.dry_after_s):
-        s.dry_after_s = s.run_dry_s
     s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
     if s.hold_t == t:
         _mark(s, t, N_MARKS)
@@ -222,6 +218,10 @@ def _carry(s: Record, c: Record, from_c: float, to_c: float, dt: float) -> None:
     for i in range(n):
         temp_c = from_c + (to_c - from_c) * (i + 0.5) / n
         moisture.keep_ledger(s, c, temp_c, s.run_kpa, s.run_flow, s.run_least, s.run_most, dt / n)
+        if s.water_g > c.dry_g:
+            s.dry_after_s = math.nan
+        elif math.isnan(s.dry_after_s):
+            s.dry_after_s = s.run_dry_s + (i + 1.0) * dt / n
     if s.water_g < LEAST_WATER_G:
         s.run_out_g += s.water_g
         s.water_g = 0.0

@@ -1,6 +1,7 @@
 """Learning how sure a run is, from the runs that the engine finds in a simulated fleet.
 
-A run counts as right when a true run overlaps it, and both edges lie within the errors it states.
+A run counts as right when a true run overlaps it, and both edges lie within the errors it states. Learnt from
+trucks that report often alone, it says nothing of those that seldom do: training adds their twins.
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from models.humidity import pressure_dew_point_c, required_temp_c
 from models.parameters import Parameters
 from models.patterns.watch import instant
 from models.records import Event, Finding, UnitStatus, WarmUpForecast, WaterDay
+from models.run_confidence import load_run_confidence
 from models.state import DECISION_ROW, Record, constants
 from models.unit_state import State
 
@@ -53,7 +54,7 @@ def status(
         dry_out_min=float(dry_out_s) / 60.0,
         dry_out_longest_min=max(float(moisture.dry_out_longest_s(s, const, at_c)), float(dry_out_s)) / 60.0,
         seen_dry=not math.isnan(s["last_dry_t"]),
-        run=row_records.run_in_hand(state.unit_id, s) if running else None,
+        run=row_records.run_in_hand(state.unit_id, s, models.run_confidence) if running else None,
         doubtful=doubts.of_last_day(s),
         forecast=_forecast(s, const, models) if running else None,
     )
@@ -87,14 +88,21 @@ def standing(state: State) -> list[Finding]:
     return [watch.finding for watch in state.watches.values() if watch.finding is not None]
 
 
-def unfinished(state: State) -> list[Event]:
-    """What is not over yet: the run in hand and the day in hand, as far as they have got."""
+def unfinished(state: State, models: PatternModels | None = None) -> list[Event]:
+    """What is not over yet: the run in hand and the day in hand, as far as they have got.
+
+    Parameters
+    ----------
+    models : PatternModels, optional
+        Those that say how sure the run is; those that come with the program when left out.
+    """
     s, day = state.memory[0], day_in_hand(state)
     if day is None:
         return []
-    return (
-        [row_records.run_in_hand(state.unit_id, s), day] if s["running"] > 0 and s["confirmed"] > 0 else [day]
-    )
+    if not (s["running"] > 0 and s["confirmed"] > 0):
+        return [day]
+    sure = models.run_confidence if models else load_run_confidence()
+    return [row_records.run_in_hand(state.unit_id, s, sure), day]
 
 
 def day_in_hand(state: State) -> WaterDay | None:

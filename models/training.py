@@ -211,7 +211,18 @@ def _simulated(index: int, *, seed: int, days: int, kind: str, parameters: Param
     unit = fleet_unit(seed, index, days=days, kind=kind, keep_truth=True)
     runs, rows = decision_rows(as_judged_at_the_door(unit.readings), unit.profile, parameters)
     forecast = forecast_tables(unit, rows, parameters, index)
-    return Tables(of=labelled(unit, rows, index), forecast=forecast, runs=run_table(unit, runs))
+    return Tables(of=labelled(unit, rows, index), forecast=forecast, runs=run_tables(unit, runs, parameters))
+
+
+def run_tables(unit: FleetUnit, runs: Record, parameters: Parameters) -> RunTable:
+    """Runs of one simulated unit, as its own truck shows them and as trucks that seldom report would."""
+    tables = [run_table(unit, runs)]
+    for every_s in SELDOM_S:
+        if every_s > unit.spec.instruments.every_s:
+            twin = thinned(unit, every_s)
+            seldom, _ = decision_rows(as_judged_at_the_door(twin.readings), twin.profile, parameters)
+            tables.append(run_table(twin, seldom))
+    return RunTable.joined(tables)
 
 
 def simulated_tables(

@@ -61,6 +61,7 @@ def fingerprint(profile: UnitProfile, parameters: Parameters, models: PatternMod
         card = models.judging(pattern).card
         digest.update(f"{pattern.value} {card.data_fingerprint} {card.seed} {card.threshold}".encode())
     digest.update(f"{models.forecast.card.data_fingerprint} {models.forecast.card.seed}".encode())
+    digest.update(msgspec.json.encode(models.run_confidence, order="sorted"))
     return digest.hexdigest()[:16]
 
 

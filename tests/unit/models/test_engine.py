@@ -16,10 +16,11 @@ from ingest.profile import UnitProfile
 from ingest.quality import Quality
 from ingest.reading import COLUMNS, Readings
 from models import engine, senses_pressure, senses_temp
-from models.artefact import load_models
+from models.artefact import PatternModels, load_models
 from models.fold import ROOM
 from models.parameters import Parameters
 from models.records import Finding, Outcome, Pattern, Run, WaterDay
+from models.run_confidence import RunConfidence
 from models.state import STATE
 from tests.unit.models.histories import (
     ICING_UNIT,
@@ -101,6 +102,34 @@ def test_room_for_rows_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     assert engine.encode_state(often.state) == engine.encode_state(once.state)
 
 
+def less_sure(models: PatternModels) -> RunConfidence:
+    return msgspec.structs.replace(models.run_confidence, base=models.run_confidence.base - 2.0)
+
+
+def test_a_run_is_as_sure_as_the_models_given_say() -> None:
+    """Those of another folder, not those that come with the program, in what is over and what still turns."""
+    readings, models = simulated(SHORT_CYCLING_UNIT).readings, load_models()
+    other = dataclasses.replace(models, run_confidence=less_sure(models))
+    sure, doubted = (
+        engine.advance(engine.initial_state(readings.unit_id), readings, PROFILE, PARAMETERS, used)[1]
+        for used in (models, other)
+    )
+    pairs = [(a, b) for a, b in zip(sure, doubted, strict=True) if isinstance(a, Run) and isinstance(b, Run)]
+    assert len(pairs) > 10
+    assert all(b.confidence < a.confidence for a, b in pairs)
+    state, _ = engine.advance(
+        engine.initial_state("unit"),
+        observed(machine_history([(1.0, 60.0, 0.6)], hours=1.5)),
+        PROFILE,
+        PARAMETERS,
+        models,
+    )
+    (now, _), (then, _) = engine.unfinished(state, other), engine.unfinished(state, models)
+    assert isinstance(now, Run)
+    assert isinstance(then, Run)
+    assert now.confidence < then.confidence
+
+
 def test_what_was_found_is_made_of_all_that_decides_it() -> None:
     models = load_models()
     card = models.of[Pattern.SHORT_CYCLING].card
@@ -114,8 +143,11 @@ def test_what_was_found_is_made_of_all_that_decides_it() -> None:
         engine.fingerprint(
             PROFILE, PARAMETERS, dataclasses.replace(models, of={**models.of, Pattern.SHORT_CYCLING: other})
         ),
+        engine.fingerprint(
+            PROFILE, PARAMETERS, dataclasses.replace(models, run_confidence=less_sure(models))
+        ),
     }
-    assert len(prints) == 4
+    assert len(prints) == 5
     same = msgspec.structs.replace(PROFILE, label="another name on the door", yard="north")
     assert engine.fingerprint(same, PARAMETERS, models) == engine.fingerprint(PROFILE, PARAMETERS, models)
 

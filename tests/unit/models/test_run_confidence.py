@@ -10,6 +10,7 @@ import pytest
 from models.evaluation import HELD_OUT, evidence
 from models.event_matching import within_errors
 from models.run_confidence import (
+    FILE,
     LEAST_SURE,
     SUREST,
     load_run_confidence,
@@ -17,6 +18,7 @@ from models.run_confidence import (
     terms,
 )
 from models.run_confidence_training import RunTable, fit_run_confidence
+from models.skops_file import ModelFileError
 from models.state import RUN_ROW
 
 FRESH_SEED = 71
@@ -81,6 +83,33 @@ def test_a_model_goes_through_its_file_unharmed(tmp_path: Path) -> None:
     assert load_run_confidence(path) == model
 
 
+@pytest.mark.parametrize(
+    "text", ["", "{}", '{"base": "much", "weights": {}, "runs": 1, "within": 1, "seed": 1}']
+)
+def test_a_file_that_is_no_such_model_is_refused(tmp_path: Path, text: str) -> None:
+    (tmp_path / FILE).write_text(text)
+    with pytest.raises(ModelFileError, match="how sure a run is"):
+        load_run_confidence(tmp_path / FILE)
+    with pytest.raises(ModelFileError, match="nowhere"):
+        load_run_confidence(tmp_path / "nowhere.json")
+
+
+def test_an_error_is_worth_what_the_way_it_was_seen_makes_it() -> None:
+    """Seen one way a small error is right and a large one wrong; seen another way the reverse."""
+    kinds = [
+        (how, error_s, (how == 2.0) == (error_s < 50.0)) for how in (2.0, 4.0) for error_s in (10.0, 150.0)
+    ]
+    table = RunTable(
+        terms=[
+            terms(row(end_how=how, end_error_s=error_s)) for how, error_s, _ in kinds for _ in range(1000)
+        ],
+        right=[right for _, _, right in kinds for _ in range(1000)],
+    )
+    model = fit_run_confidence(table, seed=1)
+    for how, error_s, right in kinds:
+        assert (model.probability(row(end_how=how, end_error_s=error_s)) > 0.9) == right
+
+
 @pytest.mark.slow
 def test_runs_of_unseen_kinds_are_as_often_right_as_was_said() -> None:
     """Machines, climates, crews and seed that took no part in learning."""
@@ -89,5 +118,5 @@ def test_runs_of_unseen_kinds_are_as_often_right_as_was_said() -> None:
     right = np.concatenate([unit.runs.within for unit in units])
     assert len(said) > 150
     assert np.mean(said) == pytest.approx(np.mean(right), abs=0.05)
-    # Better than saying of each run no more than how many are right.
+    # Not worse than saying of each run no more than how many are right, by more than chance on so few.
     assert np.mean((said - right) ** 2) <= np.mean(right) * (1.0 - np.mean(right)) + 0.01
