@@ -296,3 +296,19 @@ def test_an_hour_meter_that_does_not_count_is_stuck() -> None:
     assert 3.0 * H <= seconds(found.first_flagged_at) - 1.1 * H <= 3.7 * H
     # At its next step of 0.05 h.
     assert 0 <= seconds(found.end_at) - 8.5 * H <= 200
+
+
+@pytest.mark.parametrize("step_h", [0.05, 0.1])
+@pytest.mark.parametrize("every_s", [60, 120, 300])
+def test_a_meter_that_counts_short_runs_of_a_truck_that_sleeps_between_them_is_sound(
+    every_s: int, step_h: float
+) -> None:
+    """Its steps fall before or after a run as often as in it, and a night's silence is no running."""
+    starts_h = [24.0 * day + at_h for day in range(10) for at_h in (7.0, 9.5, 15.0)]
+    truth = machine_history([(at_h, 3.5, 0.6) for at_h in starts_h], hours=240.0)
+    sent = dataclasses.replace(QUIET, every_s=every_s, hours_step_h=step_h)
+    readings = observed(truth, sent)
+    awake = np.zeros(len(readings), bool)
+    for at_h in starts_h:
+        awake |= (at_s(readings) > at_h * H) & (at_s(readings) < at_h * H + 210 + every_s)
+    assert faults(readings[awake]) == []
