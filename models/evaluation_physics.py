@@ -137,6 +137,8 @@ def run_confidence(units: Units) -> Grid:
         Column("runs"),
         Column("mean of what was said", 1, percent=True),
         Column("true and within their errors", 1, percent=True),
+        Column("Brier score of what was said (less is better)", 3),
+        Column("of saying the share each time", 3),
     )
     rows = [("all", *_confidence_row(units, 0.0, 1.0))]
     for low, high in pairwise(CONFIDENCE_EDGES):
@@ -148,11 +150,17 @@ def run_confidence(units: Units) -> Grid:
 
 def _confidence_row(units: Units, low: float, high: float) -> Row:
     some = [(u.runs.confidence >= low) & (u.runs.confidence < high) for u in units]
-    counts = [int(s.sum()) for s in some]
+    said = [u.runs.confidence[s] for u, s in zip(units, some, strict=True)]
+    right = [u.runs.within[s].astype(float) for u, s in zip(units, some, strict=True)]
+    n = sum(len(s) for s in said)
+    rate = float(np.concatenate(right).mean()) if n else 0.0
     return (
-        sum(counts),
-        mean([u.runs.confidence[s] for u, s in zip(units, some, strict=True)]),
-        share([u.runs.within[s].sum() for u, s in zip(units, some, strict=True)], counts),
+        n,
+        mean(said),
+        share([int(r.sum()) for r in right], [len(r) for r in right]),
+        mean([(s - r) ** 2 for s, r in zip(said, right, strict=True)]),
+        # Below it, what is said tells right runs from wrong ones.
+        mean([(rate - r) ** 2 for r in right]),
     )
 
 

@@ -51,6 +51,10 @@ def test_how_sure_runs_were_said_to_be_by_hand() -> None:
     row = first(grid, "95% to 100%")
     assert row["mean of what was said"] == pytest.approx((0.96 + 0.98 + 0.97) / 3.0)
     assert row["true and within their errors"] == pytest.approx(2.0 / 3.0)
+    # Brier (1950), by hand: the mean squared difference, and p (1 - p) for a constant p.
+    brier = row["Brier score of what was said (less is better)"]
+    assert brier == pytest.approx((0.04**2 + 0.02**2 + 0.97**2) / 3.0)
+    assert row["of saying the share each time"] == pytest.approx(2.0 / 9.0)
 
 
 def test_runs_by_hand_and_by_sampling() -> None:
