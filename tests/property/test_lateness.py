@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from ingest.database import open_database
 from ingest.finding_versions import FindingVersions
+from ingest.maintenance import Maintenance, Work
 from ingest.reading import Readings
 from ingest.register import Register
 from ingest.results import Results
@@ -36,6 +37,7 @@ from tests.unit.models.histories import (
     rows_of,
     simulated,
 )
+from tests.unit.models.test_analyst_killed import NEVER, Killed, killed_after
 
 HISTORIES = (SHORT_CYCLING_UNIT, ICING_UNIT, 27)
 """Units of a few thousand readings over six days; each has findings of one pattern."""
@@ -53,6 +55,14 @@ class Delivery(msgspec.Struct, frozen=True):
     """False: the process died between storing and noting, or another one stored them."""
     restarted: bool
     caught_up: bool
+    now_ms: int | None = None
+    """Until when nothing more is known to have come, to judge the silence; None: not known."""
+    killed_after: int = NEVER
+    """The process dies when it has written so often."""
+    recorded: tuple[tuple[Work, int], ...] = ()
+    """Work that people record before the look, each with when it was done. [Unix ms]"""
+    taken_back: int = 0
+    """Of the records so far, the oldest ones that are taken back before the look."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -76,21 +86,36 @@ class Site:
         self.register.put(msgspec.structs.replace(unit.profile, unit_id=readings.unit_id), 0)
         return readings
 
-    def come_in(self, readings: Readings, deliveries: Sequence[Delivery]) -> list[Finding]:
+    def come_in(
+        self, readings: Readings, deliveries: Sequence[Delivery], end_ms: int | None = None
+    ) -> list[Finding]:
         """Let it all arrive, and at last look at what there is; every finding as the board showed it."""
         rows, analyst, shown = rows_of(readings), self.analyst(), list[Finding]()
         for delivery in deliveries:
             arrived = [rows[i] for i in delivery.rows]
             self.store.append(arrived)
+            self.work_is_recorded(readings.unit_id, delivery)
             if delivery.restarted or not delivery.noted:
                 analyst = self.analyst()
             else:
                 analyst.note_stored(arrived)
             if delivery.caught_up:
-                analyst.catch_up(readings.unit_id)
+                try:
+                    with killed_after(self.database, delivery.killed_after):
+                        analyst.catch_up(readings.unit_id, delivery.now_ms)
+                except Killed:
+                    analyst = self.analyst()
                 shown += self.results.findings(Finding, readings.unit_id)
-        analyst.catch_up(readings.unit_id)
+        analyst.catch_up(readings.unit_id, end_ms)
         return shown
+
+    def work_is_recorded(self, unit_id: str, delivery: Delivery) -> None:
+        """People record work on the unit, and take records back."""
+        records = Maintenance(self.database)
+        for work, done_at_ms in delivery.recorded:
+            records.record(unit_id, work, done_at_ms, by="fitter", now_ms=done_at_ms)
+        for service in records.of(unit_id)[: delivery.taken_back]:
+            records.take_back(service.service_id, by="fitter", now_ms=service.done_at_ms)
 
     def said(self, unit_id: str) -> dict[str, object]:
         """All that stands in the results."""
@@ -108,19 +133,23 @@ def as_json(record: object) -> bytes:
     return msgspec.json.encode(record)
 
 
-def folded_in_order(site: Site, readings: Readings) -> dict[str, object]:
-    """What one fold from the first reading to the last says."""
-    replay = replay_unit(
-        site.store, site.register, readings.unit_id, parameters=PARAMETERS, models=load_models()
-    )
-    profile = site.register.get(readings.unit_id)
+def folded_in_order(site: Site, readings: Readings, end_ms: int | None = None) -> dict[str, object]:
+    """What one fold from the first reading to the last says, with the silence after it until `end_ms`."""
+    unit_id, models = readings.unit_id, load_models()
+    services, profile = Maintenance(site.database).of(unit_id), site.register.get(unit_id)
     assert profile is not None
-    state = fold(readings, profile=profile).state
+    replay = replay_unit(
+        site.store, site.register, unit_id, parameters=PARAMETERS, models=models, services=services
+    )
+    state, _ = engine.advance(engine.initial_state(unit_id), readings, profile, PARAMETERS, models, services)
+    state, _ = engine.settle(state, models, services)
+    state, silent = engine.judge_silence(state, end_ms or 0, profile, PARAMETERS)
+    findings = [*replay.findings, *(one for one in silent if isinstance(one, Finding))]
     return {
         "runs": [run for run in replay.runs if run.end_at is not None],
-        "findings": list(replay.findings),
+        "findings": sorted(findings, key=lambda one: (one.start_at, one.pattern)),
         "water": list(replay.water_days),
-        "status": as_json(engine.status(state, profile, PARAMETERS, load_models())),
+        "status": as_json(engine.status(state, profile, PARAMETERS, models)),
     }
 
 
@@ -182,7 +211,20 @@ def deliveries(draw: st.DrawFn, readings: Readings) -> list[Delivery]:
     ]
 
 
-@settings(
+def assert_said_as_in_order(
+    site: Site, readings: Readings, shown: Sequence[Finding], end_ms: int | None = None
+) -> None:
+    """All that stands is what one fold says, and all that was ever shown is kept beside it."""
+    said, wanted = site.said(readings.unit_id), folded_in_order(site, readings, end_ms)
+    for what, value in wanted.items():
+        assert said[what] == value, what
+    kept = FindingVersions(site.database).of_unit(Finding, readings.unit_id)
+    for finding in [*shown, *site.results.findings(Finding, readings.unit_id)]:
+        versions = [one.finding for one in kept if one.finding.finding_id == finding.finding_id]
+        assert any(same(version, finding) or carries_on(version, finding) for version in versions)
+
+
+WHATEVER_COMES = settings(
     max_examples=40,
     deadline=None,
     phases=(Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink),
@@ -192,19 +234,55 @@ def deliveries(draw: st.DrawFn, readings: Readings) -> list[Delivery]:
         HealthCheck.function_scoped_fixture,
     ],
 )
+
+
+def records_of_work(readings: Readings, end_ms: int) -> st.SearchStrategy[tuple[Work, int]]:
+    """Work at a reading's very instant, between two of them, before the first or after the last."""
+    at_ms = readings.observed_at_ms
+    instants = st.builds(
+        lambda row, off_ms: min(int(at_ms[row]) + off_ms, end_ms),
+        st.integers(0, len(at_ms) - 1),
+        st.sampled_from([0, 1, -1, 5_000, -DAY_MS, DAY_MS]),
+    )
+    return st.tuples(st.sampled_from(Work), instants)
+
+
+@st.composite
+def interrupted(draw: st.DrawFn, readings: Readings, end_ms: int) -> list[Delivery]:
+    """The same, with work recorded and taken back, silences judged and processes killed at any moment."""
+    instants = st.one_of(st.none(), st.integers(int(readings.observed_at_ms[0]), end_ms), st.just(end_ms))
+    work = st.lists(records_of_work(readings, end_ms), max_size=1).map(tuple)
+    return [
+        msgspec.structs.replace(
+            delivery,
+            now_ms=draw(instants),
+            killed_after=draw(st.sampled_from([NEVER, NEVER, 1, 2, 3])),
+            recorded=draw(work),
+            taken_back=draw(st.sampled_from([0, 0, 1])),
+        )
+        for delivery in draw(deliveries(readings))
+    ]
+
+
+@settings(WHATEVER_COMES, max_examples=25)
+@given(data=st.data(), index=st.sampled_from(HISTORIES))
+def test_work_silence_and_kills_in_between_change_nothing_of_that(
+    site: Site, data: st.DataObject, index: int
+) -> None:
+    readings = site.new_unit(index, data.draw(shifts(index)))
+    end_ms = int(readings.observed_at_ms[-1]) + DAY_MS * data.draw(st.sampled_from([0, 2, 5, 12]))
+    shown = site.come_in(readings, data.draw(interrupted(readings, end_ms)), end_ms)
+    assert_said_as_in_order(site, readings, shown, end_ms)
+
+
+@WHATEVER_COMES
 @given(data=st.data(), index=st.sampled_from(HISTORIES))
 def test_any_order_any_repetition_any_delay_ends_in_the_same_words(
     site: Site, data: st.DataObject, index: int
 ) -> None:
     readings = site.new_unit(index, data.draw(shifts(index)))
     shown = site.come_in(readings, data.draw(deliveries(readings)))
-    said, wanted = site.said(readings.unit_id), folded_in_order(site, readings)
-    for what, value in wanted.items():
-        assert said[what] == value, what
-    kept = FindingVersions(site.database).of_unit(Finding, readings.unit_id)
-    for finding in [*shown, *site.results.findings(Finding, readings.unit_id)]:
-        versions = [one.finding for one in kept if one.finding.finding_id == finding.finding_id]
-        assert any(same(version, finding) or carries_on(version, finding) for version in versions)
+    assert_said_as_in_order(site, readings, shown)
 
 
 @pytest.mark.parametrize("index", HISTORIES)
