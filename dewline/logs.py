@@ -101,6 +101,11 @@ def told(report: ImportReport, *, dry_run: bool) -> list[str]:
         lines.append(f"{n_files} passed over, no log by name or content: {names}")
     if report.rows_repeated:
         lines.append(f"{counted(report.rows_repeated, 'row')} repeated or stored already")
+    if report.rows_contradicting:
+        lines.append(
+            f"of these, {report.rows_contradicting:,} not as stored first for the same instant;"
+            " the board's quarantine page tells what differs"
+        )
     if report.rows_quarantined:
         where = "" if dry_run else "; the board's quarantine page has all"
         lines.append(f"{counted(report.rows_quarantined, 'row')} can't be used{where}:")

@@ -21,6 +21,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from ingest.batch import Batch, unstacked
 from ingest.connection import BrokerAddress, Burst, Connection, Session
+from ingest.contradictions import contradictions, instants_of
 from ingest.listener_settings import Counts, ListenerSettings
 from ingest.quarantine import Quarantine
 from ingest.reading import Reading
@@ -229,7 +230,7 @@ class Listener:
         readings = unstacked(batch.readings, self._last_stamp_ms)
         begun_s = time.monotonic()
         done = (
-            (not readings or self._until_done("store", lambda: self._store.append(readings)))
+            (not readings or self._until_done("store", lambda: self._append(readings)))
             and (
                 not batch.rejected
                 or self._until_done("quarantine", lambda: self._quarantine.add_many(batch.rejected))
@@ -253,6 +254,11 @@ class Listener:
                 last_commit_s=commit_s,
                 trouble="",
             )
+
+    def _append(self, readings: list[Reading]) -> None:
+        if self._store.append(readings) < len(readings):
+            aside = contradictions(self._store, instants_of(readings), self._clock())
+            self._quarantine.add_absent(aside)
 
     def _tell(self, readings: list[Reading]) -> None:
         if not readings:

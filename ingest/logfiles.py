@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from ingest import csv_rows, json_lines
+from ingest.contradictions import contradictions
 from ingest.csv_layout import CsvHeaderError, Layout, layout_of
 from ingest.log_text import BLOCK_BYTES, LogFileCutError, log_files, read_blocks
 from ingest.parts import BadLine, Block
@@ -43,6 +44,8 @@ class ImportReport:
     rows_new: int = 0
     rows_repeated: int = 0
     """Rows whose unit and instant the store already had, or that stand in the files twice."""
+    rows_contradicting: int = 0
+    """Of the repeated ones: contents that differ from the stored row of their instant, in quarantine too."""
     rows_quarantined: int = 0
     first_faults: list[str] = field(default_factory=list)
     """Of the first rows that can't be used: file, line and reason."""
@@ -209,7 +212,15 @@ class _Import:
                 Rejected(self._now_ms, f"{path.name}:{bad.line}", bad.reason, bad.text) for bad in block.bad
             )
             n_new = self._store.append_columns(*block.parts)
+            if n_new < sum(len(part) for part in block.parts):
+                self._keep_contradictions(block.parts)
         self._count(path, block, n_new)
+
+    def _keep_contradictions(self, parts: Sequence[Readings]) -> None:
+        instants = [(part.unit_id, part.observed_at_ms) for part in parts]
+        aside = contradictions(self._store, instants, self._now_ms)
+        self._quarantine.add_absent(aside)
+        self.report.rows_contradicting += len(aside)
 
     def _n_missing(self, part: Readings) -> int:
         """Rows of a part whose instants the store lacks."""

@@ -69,6 +69,7 @@ _READ = f"SELECT {_READ_COLUMNS} FROM readings WHERE {_RANGE} ORDER BY observed_
 _LATEST = f"SELECT {_ALL} FROM readings WHERE unit_key = ? ORDER BY observed_at_ms DESC LIMIT 1"  # noqa: S608
 _CONFLICTS = f"""SELECT unit_id, {_ALL} FROM conflicts JOIN units USING (unit_key)
     ORDER BY conflict_key DESC LIMIT ?"""  # noqa: S608
+_CONTRADICTING = f"SELECT {_ALL} FROM conflicts WHERE {_RANGE} ORDER BY observed_at_ms, conflict_key"  # noqa: S608
 
 _FIRST_MS, _LAST_MS = -(2**63), 2**63 - 1
 _NO_LIMIT = -1
@@ -270,6 +271,12 @@ class EmbeddedStore:
     def conflicts(self, limit: int = 1000) -> list[Reading]:
         """Readings that contradicted the row already kept for their instant, newest arrival first."""
         return [_reading(row[0], row[1:]) for row in self._rows(_CONFLICTS, (limit,))]
+
+    def contradicting(self, unit_id: str, start_ms: int, end_ms: int) -> list[Reading]:
+        """See `ReadingStore.contradicting`."""
+        key = self._key(unit_id)
+        rows = [] if key is None else self._rows(_CONTRADICTING, (key, start_ms, end_ms))
+        return [_reading(unit_id, row) for row in rows]
 
     def units(self) -> list[str]:
         """See `ReadingStore.units`."""

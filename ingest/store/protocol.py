@@ -37,6 +37,13 @@ class ReadingStore(Protocol):
         """
         ...
 
+    def contradicting(self, unit_id: str, start_ms: int, end_ms: int) -> list[Reading]:
+        """Readings of ``start_ms <= observed_at_ms < end_ms`` that said something else than the row kept.
+
+        Each content once, in order of time.
+        """
+        ...
+
     def read(self, unit_id: str, start_ms: int | None = None, end_ms: int | None = None) -> Readings:
         """Rows of one unit with ``start_ms <= observed_at_ms < end_ms``, ascending; None leaves a side open.
 

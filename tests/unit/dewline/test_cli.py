@@ -113,6 +113,15 @@ def test_import_twice_changes_nothing(dewline, tmp_path: Path) -> None:
     assert "created" not in again
 
 
+def test_import_tells_of_a_row_that_contradicts_the_one_stored(dewline, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    for hours in (1, 2):
+        log.write_text(f"time,unit,hours\n2026-01-05T13:00:05Z,A7,{hours}\n")
+        _, _, err = dewline("import", str(log))
+    assert "1 row repeated or stored already" in err
+    assert "of these, 1 not as stored first for the same instant" in err
+
+
 def test_import_of_nothing_usable_is_a_failure(dewline, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text("time,unit,hours\nnonsense,truck-a,1\n")

@@ -25,6 +25,7 @@ from ingest.database import metadata
 from ingest.listener import BrokerAddress, Listener, ListenerSettings
 from ingest.quarantine import Quarantine, Rejected
 from ingest.reading import Reading
+from ingest.store import EmbeddedStore
 from tests.conftest import Mosquitto, free_port, wait_until
 
 AT_MS = 1_767_618_005_000
@@ -54,6 +55,9 @@ class Store:
             self.seen.append(reading.seq)
             self.rows.setdefault((reading.unit_id, reading.observed_at_ms), reading)
         return len(self.rows) - before
+
+    def contradicting(self, unit_id: str, start_ms: int, end_ms: int) -> list[Reading]:
+        return []
 
     def seqs(self) -> list[int]:
         return sorted(reading.seq for reading in self.rows.values())
@@ -125,6 +129,23 @@ def test_readings_are_stored_and_told(mosquitto: Mosquitto, store: Store, listen
     assert [reading.seq for reading in told] == list(range(300))
     assert told[0].unit_id == "A7"
     assert listener.counts().waiting_messages == 0
+
+
+def test_what_contradicts_a_stored_reading_is_in_quarantine_once(
+    mosquitto: Mosquitto, quarantine: Quarantine, listen: Listen, tmp_path: Path
+) -> None:
+    kept = EmbeddedStore(tmp_path / "readings.db")
+    listener = listen(store=kept)
+    subscribed(listener)
+    send(mosquitto, message(1))
+    for temp_c in (81.5, 80.0, 81.5):
+        send(mosquitto, message(1, discharge_temp_c=temp_c))
+    wait_until(lambda: listener.counts().readings == 4, "all four are taken in")
+    (entry,) = quarantine.recent()
+    assert "discharge_temp_c 80 is kept, this says 81.5" in entry.reason
+    assert kept.read("A7").discharge_temp_c.tolist() == [80.0]
+    listener.stop()
+    kept.close()
 
 
 def test_messages_sent_while_away_arrive_later(mosquitto: Mosquitto, store: Store, listen: Listen) -> None:

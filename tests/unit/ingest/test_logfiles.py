@@ -203,9 +203,21 @@ def test_import_paths_keeps_a_contradicting_repeat_aside(bench: Bench) -> None:
     report = bench.csv(
         "time,unit,hours\n" + "".join(f"2026-01-05T13:00:05Z,A,{hours}\n" for hours in (1, 2, 1))
     )
-    assert (report.rows_new, report.rows_repeated) == (1, 2)
+    assert (report.rows_new, report.rows_repeated, report.rows_contradicting) == (1, 2, 1)
     assert bench.store.read("A").hours.tolist() == [1.0]
     assert [r.hours for r in bench.store.conflicts()] == [2.0]
+    (entry,) = bench.quarantine.recent()
+    assert entry.reason == (
+        "contradicts the reading of unit 'A' that came first for 2026-01-05 13:00:05 UTC:"
+        " hours 1 is kept, this says 2"
+    )
+    assert b'"hours":2.0' in entry.payload
+
+
+def test_a_contradiction_imported_again_stays_one_entry(bench: Bench) -> None:
+    for hours in (1, 2, 2, 1):
+        bench.csv(f"time,unit,hours\n2026-01-05T13:00:05Z,A,{hours}\n")
+    assert bench.quarantine.count() == 1
 
 
 @pytest.mark.parametrize("compress", [bytes, gzip.compress], ids=["plain", "gzip"])
