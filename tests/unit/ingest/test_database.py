@@ -13,6 +13,7 @@ from alembic.migration import MigrationContext
 
 from ingest import database
 from ingest.database import DatabaseError, metadata, migrate, open_database, units, upsert
+from ingest.finding_versions import FindingVersions
 from ingest.quarantine import Quarantine
 
 Opener = Callable[[str], sa.Engine]
@@ -71,6 +72,22 @@ def test_migrate_from_the_first_version_keeps_the_quarantine(tmp_path: Path) -> 
         {"quarantine_id": 2, **entry},
         {"quarantine_id": 1, **entry},
     ]
+    engine.dispose()
+
+
+def test_migrate_takes_what_was_said_before_as_heard(tmp_path: Path) -> None:
+    """Else the first start after it would tell every alarm of the past anew."""
+    url = f"sqlite:///{tmp_path / 'operations.db'}"
+    engine = sa.create_engine(url)
+    migrate(engine, "0004")
+    with engine.begin() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO finding_versions (unit_id, finding_id, said_at_ms, cause, record)"
+            " VALUES ('A', 'f1', 5, 'first', '{}')"
+        )
+    engine.dispose()
+    engine = open_database(url)
+    assert FindingVersions(engine).unheard("A") == set()
     engine.dispose()
 
 
