@@ -10,9 +10,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 from sklearn.ensemble import GradientBoostingRegressor
 from sklearn.impute import SimpleImputer
-from sklearn.model_selection import GroupKFold
+from sklearn.model_selection import GroupKFold, LeaveOneGroupOut
 from sklearn.pipeline import make_pipeline
 
 from ingest.reading import FloatArray, IntArray
@@ -64,6 +65,8 @@ class ForecastTable:
     """From the run's start until it was truly hot; infinite when not within the hour. [min]"""
     group: IntArray
     """Which unit."""
+    family: NDArray[np.str_]
+    """Which kind of machine."""
 
     @staticmethod
     def joined(parts: Iterable[ForecastTable]) -> ForecastTable:
@@ -108,6 +111,7 @@ def forecast_table(unit: FleetUnit, rows: Record, group: int) -> ForecastTable:
         level_c=level_c[known],
         hot_min=hot_min[known],
         group=np.full(int(known.sum()), group, np.int64),
+        family=np.full(int(known.sum()), unit.spec.family),
     )
 
 
@@ -119,12 +123,15 @@ def _level_c(truth: Truth, run: RunTruth) -> float:
 
 
 def fit_forecaster(table: ForecastTable, *, seed: int) -> Forecaster:
-    """Fit the quantiles on all units, and the widenings on units left out of five fits.
+    """Fit the quantiles on all units, and the widenings on kinds of machine left out of a fit each.
+
+    A truck's machine is of no simulated kind: by how much a fit misses a kind that it has not seen is what
+    its intervals must grow by. Units left out of kinds that were seen would promise too much.
 
     Parameters
     ----------
     table : ForecastTable
-        At least five units.
+        At least five units; of one kind alone, units are left out instead.
     seed : int
         Of the boosting's own draws; the same seed and table give the same forecaster.
     """
@@ -171,9 +178,12 @@ def missing_width(values: FloatArray, answer: FloatArray, narrowest: float) -> f
 def _left_out(
     table: ForecastTable, answer: FloatArray, chosen: Sequence[float], weight: FloatArray, seed: int
 ) -> FloatArray:
-    """Quantiles of every moment by a fit that has not seen its unit, shape (n, number of quantiles)."""
+    """Quantiles of every moment by a fit that has not seen its kind of machine, shape (n, quantiles)."""
     out = np.empty((len(answer), len(chosen)))
-    for shown, left_out in GroupKFold(FOLDS).split(table.features, groups=table.group):
+    alone = len(np.unique(table.family)) < 2
+    folds = GroupKFold(FOLDS) if alone else LeaveOneGroupOut()
+    groups = table.group if alone else table.family
+    for shown, left_out in folds.split(table.features, groups=groups):
         part = _fit(table.features[shown], answer[shown], chosen, weight[shown], seed)
         out[left_out] = quantiles(part, table.features[left_out])
     return out

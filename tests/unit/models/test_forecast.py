@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -185,3 +186,22 @@ def test_a_regressor_is_all_it_needs() -> None:
     # Open-ended, so the lower end is the tenth part's: exp(log 4) - 2 from now.
     assert (said.to_hot_low_min, said.to_hot_high_min) == (pytest.approx(12.0), None)
     assert said.to_hot_min == pytest.approx(15.0)
+
+
+def test_intervals_grow_by_what_a_kind_of_machine_not_seen_lies_off(unseen: ForecastTable) -> None:
+    """One kind levels off 20 K higher than the others from the same start: units left out would not tell."""
+    rng = np.random.default_rng(1)
+    rows = rng.integers(0, len(unseen.level_c), 1200)
+    family = np.array(["one", "two", "hotter"])[np.arange(1200) % 3]
+    now_c = unseen.features[rows, FEATURES.index("now_c")]
+    level_c = now_c + 20.0 * (family == "hotter") + rng.normal(0.0, 2.0, 1200)
+    table = ForecastTable(
+        features=unseen.features[rows],
+        level_c=level_c,
+        hot_min=unseen.hot_min[rows],
+        group=np.arange(1200) // 3,
+        family=family,
+    )
+    by_unit = dataclasses.replace(table, family=np.full(1200, "one"))
+    kinds, units = (fit_forecaster(one, seed=5).card.level_widening for one in (table, by_unit))
+    assert kinds > units + 0.5
