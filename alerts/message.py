@@ -51,6 +51,7 @@ _SUBJECT_LEAD = {
 }
 _WHY = {
     Cause.LATE_DATA: "readings that arrived late tell otherwise",
+    Cause.OTHER_WORK: "a drain or an oil change was recorded afterwards, or taken back",
     Cause.WORKED_ANEW: "its history was worked through again after its ratings, the settings or the program"
     " had changed",
 }

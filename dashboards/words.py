@@ -46,6 +46,7 @@ STATES = {
 CAUSES = {
     Cause.FIRST: "first said",
     Cause.NEWS: "carried on by newer readings or recorded work",
+    Cause.OTHER_WORK: "corrected: a drain or an oil change was recorded afterwards, or taken back",
     Cause.LATE_DATA: "corrected: readings arrived late",
     Cause.WORKED_ANEW: "corrected: worked through again after ratings, settings or the program changed",
 }

@@ -104,7 +104,9 @@ class Checkpoints:
             return None
         if mark.made_with is not None and mark.made_with != state.made_with:
             return Cause.WORKED_ANEW
-        return Cause.LATE_DATA if self._has_more(state, mark) or _other_work(mark, services) else None
+        if self._has_more(state, mark):
+            return Cause.LATE_DATA
+        return Cause.OTHER_WORK if _other_work(mark, services) else None
 
     def _has_more(self, state: engine.State, mark: Watermark) -> bool:
         """Whether up to the watermark there are other readings than were taken in."""

@@ -22,6 +22,8 @@ class Cause(enum.StrEnum):
     """Nothing had been said of it before."""
     NEWS = "news"
     """Newer readings carried it on."""
+    OTHER_WORK = "other_work"
+    """A drain or an oil change was recorded afterwards, or taken back."""
     LATE_DATA = "late_data"
     """Readings that came late changed what had been said."""
     WORKED_ANEW = "worked_anew"
@@ -30,8 +32,8 @@ class Cause(enum.StrEnum):
 
 def stronger(one: Cause | None, other: Cause | str | None) -> Cause | None:
     """Of two causes for folding history again the one that explains more."""
-    causes = {Cause(cause) for cause in (one, other) if cause is not None}
-    return Cause.WORKED_ANEW if Cause.WORKED_ANEW in causes else next(iter(causes), None)
+    causes = [Cause(cause) for cause in (one, other) if cause is not None]
+    return max(causes, key=list(Cause).index, default=None)
 
 
 class FindingVersion(msgspec.Struct, frozen=True, kw_only=True):

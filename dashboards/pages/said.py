@@ -14,7 +14,7 @@ from dashboards.pages.alarm_card import evidence_lines
 from models.records import Finding
 from models.said import Cause, FindingVersion
 
-CORRECTIONS = (Cause.LATE_DATA, Cause.WORKED_ANEW)
+CORRECTIONS = (Cause.OTHER_WORK, Cause.LATE_DATA, Cause.WORKED_ANEW)
 
 
 def versions(

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.database import open_database
+from ingest.finding_versions import FindingVersions
 from ingest.maintenance import Maintenance, Service, Work
 from ingest.reading import Readings
 from ingest.register import Register
@@ -23,6 +24,7 @@ from models.analyst import Analyst
 from models.artefact import load_models
 from models.records import Event, Finding, Pattern, Run, UnitStatus, WaterDay
 from models.replay import Collector, replay_unit
+from models.said import Cause
 from models.servicing import UNDRAINED_SHARE
 from tests.unit.models.histories import (
     DAY_MS,
@@ -167,6 +169,25 @@ def test_work_told_late_counts_from_when_it_was_done_and_can_be_taken_back(home)
     kept.take_back(done.service_id, by="yard", now_ms=LAST_MS + DAY_MS)
     analyst.catch_up(unit_id)
     assert results.water_days(WaterDay, unit_id) == days
+
+
+def test_work_told_late_or_taken_back_is_the_cause_of_what_it_corrects(home, tmp_path: Path) -> None:
+    """Nobody is told of late readings where somebody has recorded a drain."""
+    analyst, kept, results, store, _ = home
+    unit_id, at_ms = UNIT.profile.unit_id, wettest_ms()
+    database = open_database(f"sqlite:///{tmp_path / 'operations.db'}")
+    store.append(rows_of(READINGS))
+    analyst.catch_up(unit_id)
+    before = results.findings(Finding, unit_id)
+    done = kept.record(unit_id, Work.DRAIN, at_ms, by="yard", now_ms=LAST_MS + DAY_MS)
+    analyst.catch_up(unit_id)
+    assert results.findings(Finding, unit_id) != before, "a drain that changes nothing tests nothing"
+    kept.take_back(done.service_id, by="yard", now_ms=LAST_MS + DAY_MS)
+    analyst.catch_up(unit_id)
+    causes = [version.cause for version in FindingVersions(database).of_unit(Finding, unit_id)]
+    database.dispose()
+    assert Cause.OTHER_WORK in causes
+    assert Cause.LATE_DATA not in causes
 
 
 def test_readings_that_come_after_work_was_told_are_folded_before_it(home) -> None:
