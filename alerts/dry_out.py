@@ -31,6 +31,12 @@ def still_needed_min(status: UnitStatus) -> float:
 def dry_out_line(status: UnitStatus) -> str:
     """How long a dry-out run takes and on what condition, or why none will do."""
     needed_min, longest_min = still_needed_min(status), status.dry_out_longest_min
+    if math.isnan(needed_min):
+        return "How much hot running is still needed is not known"
+    if needed_min == 0.0:
+        dry = "By the estimate the sump is dry"
+        more = f"it may still need up to {longest_min:.0f} min hot, air valve open"
+        return f"{dry}; {more}" if LONGEST_MIN >= longest_min > 0.0 else dry
     if math.isinf(needed_min):
         return "The air here is too wet to dry it at this temperature: drain the settled water cold first"
     if needed_min > LONGEST_MIN:

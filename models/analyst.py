@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from ingest.maintenance import Maintenance, Service
 from ingest.profile import UnitProfile
+from ingest.quality import Quality
 from ingest.reading import Reading, Readings
 from ingest.register import Register
 from ingest.results import Results
@@ -74,6 +75,8 @@ class Analyst:
         with self._lock:
             self._wrong_clocks.note(readings)
             for reading in readings:
+                if reading.quality & Quality.CLOCK_WRONG:
+                    continue  # Left out whatever its instant says: nothing is to be folded again for it.
                 oldest_ms = self._oldest_come_ms.get(reading.unit_id, reading.observed_at_ms)
                 self._oldest_come_ms[reading.unit_id] = min(oldest_ms, reading.observed_at_ms)
 

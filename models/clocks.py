@@ -35,4 +35,4 @@ class WrongClocks:
     def of_last_day(self, unit_id: str, now_ms: int) -> int:
         """Readings received in the 24 to 25 hours before `now_ms`. [Unix ms]"""
         first = now_ms // HOUR_MS - LAST_HOURS
-        return sum(n for hour, n in self._came.get(unit_id, ()) if hour >= first)
+        return sum(n for hour, n in tuple(self._came.get(unit_id, ())) if hour >= first)

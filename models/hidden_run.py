@@ -12,11 +12,9 @@ import math
 from ingest.units_of_measure import S_PER_H
 from models import moisture, run_account, run_edges
 from models.compiled import kernel
-from models.humidity import vapour_density_g_m3
-from models.run_edges import TYPICAL_K_PER_S
+from models.run_edges import HELD_C, TYPICAL_K_PER_S
 from models.run_evidence import SILENT
 from models.runs import GLITCH_S
-from models.saturation import saturation_pressure_pa
 from models.state import Record
 
 LONGEST_SILENCE_S = 12.0 * S_PER_H
@@ -25,12 +23,8 @@ it."""
 WARMED_K = 2.0
 """Between two neighbouring readings a run leaves its warmth; without it the step came late or counts an
 engine."""
-HELD_C = 80.0
-"""Where the thermal valve holds the oil (published trade figures: 77 to 82 degC)."""
 SLOW, FAST = 1.0 / 3.0, 3.0
 """Warming of the heaviest, least loaded unit and of the lightest against the usual one. [-]"""
-WETTEST_DEW_C = 30.0
-"""Dew point that outdoor air hardly ever passes where such trucks work (common practice). [degC]"""
 PIECES = 16
 """Of equal length, in which temperature is taken as constant."""
 
@@ -147,6 +141,4 @@ def note_unwatched(s: Record, c: Record, gained_h: float) -> None:
     """
     if not gained_h > 0.0 or not run_edges.meter_counts(s):
         return
-    density_g_m3 = vapour_density_g_m3(WETTEST_DEW_C, saturation_pressure_pa(WETTEST_DEW_C))
-    most_g = density_g_m3 * moisture.MOST_AIR * c.rated_m3_s * gained_h * S_PER_H
-    s.water_high_g = min(s.water_high_g + most_g, moisture.FULLEST_FRACTION * c.oil_g)
+    moisture.let_all_in(s, c, gained_h * S_PER_H)

@@ -15,7 +15,9 @@ from models.humidity import (
     dry_air_density_kg_m3,
     humidity_ratio,
     saturated_humidity_ratio,
+    vapour_density_g_m3,
 )
+from models.saturation import saturation_pressure_pa
 from models.state import Record
 
 GRAMS_PER_KILOGRAM = 1000.0
@@ -36,6 +38,8 @@ two to three times its oil charge (published trade figure), so its gas takes up 
 least, and one overfilled by a quarter starts to carry over (common practice). Fifty times what does harm.
 [-]"""
 
+WETTEST_DEW_C = 30.0
+"""Dew point that outdoor air hardly ever passes where such trucks work (common practice). [degC]"""
 DRY_OUT_S = 1200.0
 """A dry-out run takes 20 to 30 minutes at temperature (published trade figure). [s]"""
 SURE_OF_DRYING = 2.0
@@ -148,6 +152,14 @@ def keep_ledger(
     air_kg_s = rated_kg_s * (MOST_AIR * flow_high if ratio_in > ratio_out else LEAST_AIR * flow_low)
     high_g = held_g(s.water_high_g, air_kg_s, ratio_in, ratio_out, c.drying_low, dt_s)
     s.water_high_g = min(max(high_g, s.water_g, FILM_G), most_g)
+
+
+@kernel
+def let_all_in(s: Record, c: Record, dt_s: float) -> None:
+    """Let the wet bound take all that air can bring in `dt_s` of running whose temperature nobody knows."""
+    density_g_m3 = vapour_density_g_m3(WETTEST_DEW_C, saturation_pressure_pa(WETTEST_DEW_C))
+    most_g = density_g_m3 * MOST_AIR * c.rated_m3_s * dt_s
+    s.water_high_g = min(s.water_high_g + most_g, FULLEST_FRACTION * c.oil_g)
 
 
 @kernel

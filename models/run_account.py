@@ -12,7 +12,7 @@ from ingest.units_of_measure import PA_PER_KPA
 from models import inlet, moisture, signals
 from models.compiled import kernel
 from models.humidity import pressure_dew_point_c, required_temp_c
-from models.run_edges import whole
+from models.run_edges import HELD_C, TYPICAL_K_PER_S, whole
 from models.run_evidence import describe_evidence
 from models.state import BIN_S, MARK_S, N_MARKS, Record
 
@@ -49,9 +49,9 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     """Open the run that `runs.find_start` has just found; `before_kpa` is the pressure read before it."""
     s.before_start_kpa = before_kpa
     s.run_last_t = s.start_t
-    s.start_temp_c = s.valley_c if s.start_t < s.temp_t else s.temp_c
+    s.start_temp_c = s.valley_c if s.start_t < s.temp_t else _stood_c(s, c)
     s.run_last_c = s.start_temp_c
-    s.run_peak_c = max(s.temp_c, s.start_temp_c)
+    s.run_peak_c = s.start_temp_c if s.start_t - s.temp_t > c.gap_s else max(s.temp_c, s.start_temp_c)
     s.run_hot_s = 0.0
     s.run_dry_s = s.run_dried = 0.0
     s.dry_after_s = math.nan
@@ -77,6 +77,16 @@ def open_run(s: Record, c: Record, before_kpa: float) -> None:
     s.run_low_s = 0.0
     s.run_kpa = math.nan
     begin_marks(s)
+
+
+@kernel
+def _stood_c(s: Record, c: Record) -> float:
+    """Temperature at the start of the run in hand: as read last, or cooled since where that is long ago."""
+    since_s = s.start_t - s.temp_t
+    if not since_s > c.gap_s:
+        return float(s.temp_c)
+    over_k = 0.0 if math.isnan(s.temp_c) else s.temp_c - s.ambient_c
+    return float(s.ambient_c + over_k * math.exp(-since_s / s.cooling_s))
 
 
 @kernel
@@ -142,7 +152,8 @@ def forget_water(s: Record, high_g: float) -> None:
 @kernel
 def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     """Carry the run in hand over `dt`; True when it has just got hot."""
-    temp_c, before_c = signals.newest_c(s), s.run_last_c
+    before_c, before_g, known = s.run_last_c, s.water_g, t - s.temp_t <= c.gap_s
+    temp_c = signals.newest_c(s) if known else max(before_c, min(before_c + TYPICAL_K_PER_S * dt, HELD_C))
     inlet.learn(s, c, t, dt)
     s.run_kpa = running_pressure_kpa(s, c)
     s.run_flow = inlet.flow_fraction(s, c, 0)
@@ -155,6 +166,9 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
         _carry_first(s, c, before_c, temp_c, dt)
     else:
         _carry(s, c, before_c, temp_c, dt)
+    if not known:
+        _dry_nothing(s, before_g)
+        moisture.let_all_in(s, c, dt)
     sump_pa = (c.ambient_abs_kpa + s.run_kpa) * PA_PER_KPA
     dew_c = pressure_dew_point_c(s.vapour_pa, c.ambient_abs_kpa * PA_PER_KPA, sump_pa)
     required_c = required_temp_c(dew_c, c.margin_k, c.floor_c)
@@ -163,8 +177,9 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
     s.run_last_t = t
     s.run_last_c = temp_c
     s.run_readings += 1.0
-    s.run_peak_c = max(s.run_peak_c, temp_c)
-    s.run_rise_k = max(s.run_rise_k, s.smooth_c - s.start_temp_c)
+    if known:
+        s.run_peak_c = max(s.run_peak_c, temp_c)
+        s.run_rise_k = max(s.run_rise_k, s.smooth_c - s.start_temp_c)
     s.now_dew_c = dew_c
     s.now_required_c = required_c
     if not dew_c <= s.run_dew_c:
@@ -174,7 +189,8 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
         s.run_distrust_s += dt
     if s.pressure_kpa < c.off_kpa:
         s.run_low_s += dt
-    got_hot = _count_hot(s, c, t, dt, before_c)
+    s.now_hot = s.now_hot if known else 0.0
+    got_hot = known and _count_hot(s, c, t, dt, before_c)
     s.run_dried = 1.0 if moisture.has_dried(s, c) else 0.0
     if s.hold_t == t:
         _mark(s, t, N_MARKS)
@@ -182,6 +198,15 @@ def turn(s: Record, c: Record, t: float, dt: float) -> bool:
         s.mark_head = (s.mark_head + 1) % N_MARKS
         _mark(s, t, s.mark_head)
     return got_hot
+
+
+@kernel
+def _dry_nothing(s: Record, before_g: float) -> None:
+    """Take back what the estimate has just given up: oil of unknown temperature is not called hot."""
+    if s.water_g < before_g:
+        s.run_out_g -= before_g - s.water_g
+        s.water_g = before_g
+    s.water_high_g = max(s.water_high_g, s.water_g)
 
 
 @kernel
@@ -230,6 +255,25 @@ def _carry(s: Record, c: Record, from_c: float, to_c: float, dt: float) -> None:
 
 
 @kernel
+def _carry_unseen(s: Record, c: Record, from_c: float, dt: float) -> None:
+    """Carry over `dt` without a reading, whose end the meter told: it warmed as usual, or hardly at all.
+
+    What it read last would be cold for hours where the link died as it started.
+    """
+    before_g, low_g, high_g = s.water_g, s.water_low_g, s.water_high_g
+    in_g, out_g, over_g, air_m3 = s.run_in_g, s.run_out_g, s.run_over_g, s.run_air_m3
+    _carry(s, c, from_c, from_c, dt)
+    wettest_g = s.water_high_g
+    s.water_g, s.water_low_g, s.water_high_g = before_g, low_g, high_g
+    s.run_in_g, s.run_out_g, s.run_over_g, s.run_air_m3 = in_g, out_g, over_g, air_m3
+    warming_s = min(max(HELD_C - from_c, 0.0) / TYPICAL_K_PER_S, dt)
+    held_c = from_c + TYPICAL_K_PER_S * warming_s
+    _carry(s, c, from_c, held_c, warming_s)
+    _carry(s, c, held_c, held_c, dt - warming_s)
+    s.water_high_g = max(s.water_high_g, wettest_g)
+
+
+@kernel
 def _count_hot(s: Record, c: Record, t: float, dt: float, before_c: float) -> bool:
     """Add what of `dt` was hot to the hot and drying time of the run; True when it has just got hot.
 
@@ -261,7 +305,10 @@ def _square_up(s: Record, c: Record, end_t: float) -> None:
     if end_t < s.run_last_t:
         from_t, from_c = _back_to(s, c, end_t)
     if s.run_readings > 0.0 and end_t > from_t:
-        _carry(s, c, from_c, s.run_last_c, end_t - from_t)
+        if end_t - from_t > c.gap_s:
+            _carry_unseen(s, c, s.run_last_c, end_t - from_t)
+        else:
+            _carry(s, c, from_c, s.run_last_c, end_t - from_t)
         if s.now_hot > 0.0 and s.run_last_c >= s.now_required_c:
             more_s = max(end_t - max(from_t, s.run_to_hot_t), 0.0)
             s.run_hot_s += more_s
@@ -316,7 +363,7 @@ def _book(s: Record, c: Record, t: float, end_t: float, row: Record) -> None:
             s.first_wet_t = s.start_t
     if s.run_dried > 0.0:
         s.last_dry_t = end_t
-    if s.run_inferred == 0.0:
+    if s.run_inferred == 0.0 and t - s.temp_t <= c.gap_s:
         _note_warm_up(s, c, lasted_s)
     row.start_t = s.start_t
     row.end_t = end_t

@@ -16,6 +16,8 @@ from models.state import BIN_S, N_BINS, Record
 TYPICAL_K_PER_S = 10.0 / 60.0
 """Warming of a loaded unit: 13 kW left of its shaft power, into 75 kJ/K of oil and iron (published figures
 for an 80 CFM unit at 150 psi). For placing an edge that no reading saw, never for telling whether one was."""
+HELD_C = 80.0
+"""Where the thermal valve holds the oil (published trade figures: 77 to 82 degC)."""
 SAME_INSTANT_S = 1.0
 LEAST_OVER_AIR_K = 3.0
 """Oil nearer to the air than this no longer tells how long it has cooled."""

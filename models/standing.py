@@ -39,7 +39,7 @@ def status(
         unit_id=state.unit_id,
         observed_at=at,
         running=running,
-        discharge_temp_c=float(s["raw_c"]),
+        discharge_temp_c=float(s["raw_c"]) if s["t"] - s["temp_t"] <= const["gap_s"] else math.nan,
         required_temp_c=required_c,
         pressure_dew_point_c=dew_c,
         pressure_kpa=float(s["pressure_kpa"]),

@@ -45,3 +45,18 @@ def test_what_is_not_known_is_not_called_dry() -> None:
 
 def test_the_line_counts_down_as_the_figure_does() -> None:
     assert "about 8 min" in dry_out_line(standing(5.0, done_min=12.0))
+
+
+@pytest.mark.parametrize(
+    ("dry_out_min", "longest_min", "says"),
+    [
+        (0.4, 95.0, "may still need up to 95 min"),
+        (0.0, 0.0, "By the estimate the sump is dry"),
+        (0.0, math.inf, "By the estimate the sump is dry"),
+        (math.nan, math.nan, "not known"),
+    ],
+)
+def test_a_dry_estimate_is_not_told_as_minutes(dry_out_min: float, longest_min: float, says: str) -> None:
+    line = dry_out_line(msgspec.structs.replace(standing(dry_out_min), dry_out_longest_min=longest_min))
+    assert says in line
+    assert "about 0 min" not in line

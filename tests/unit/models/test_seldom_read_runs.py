@@ -9,12 +9,13 @@ import psychrolib
 import pytest
 
 from ingest.units_of_measure import M3_S_PER_CFM
-from models import run_account
+from models import engine, run_account
+from models.artefact import load_models
 from models.plant import FAST, SLOW, Machine
 from models.records import Outcome, Pattern
 from models.state import RUN_ROW
 from tests.property.test_moisture import CONST, SEA_LEVEL_PA, sump
-from tests.unit.models.histories import PROFILE, QUIET, fold, machine_history, observed
+from tests.unit.models.histories import PARAMETERS, PROFILE, QUIET, fold, machine_history, observed
 from tests.unit.models.test_moisture import steady_run, wet_start
 
 psychrolib.SetUnitSystem(psychrolib.SI)
@@ -158,3 +159,36 @@ def test_an_empty_sump_is_believed_for_as_long_as_one_fills(into_s: float, recko
     s["start_t"], s["t"], s["pressure_kpa"], s["pressure_trusted"] = 0.0, into_s, 0.0, 1.0
     assert run_account.running_pressure_kpa(s, CONST) == pytest.approx(reckoned_kpa, abs=1.0)
     assert PROFILE.max_pressure_kpa == pytest.approx(1034.0, abs=1.0)
+
+
+@pytest.mark.parametrize("heard_s", [45.0, 120.0])
+@pytest.mark.parametrize("air_c", [5.0, 25.0])
+def test_a_link_that_dies_as_the_run_starts_leaves_no_run_of_cold_hours(heard_s: float, air_c: float) -> None:
+    """By the meter it ran for 102 min, long past the warm-up of 6 to 8 (published trade figure)."""
+    truth = machine_history([(6.0, 102.0, 0.6)], air_c=air_c, rh=0.7, hours=12.0)
+    sent, (ran,) = observed(truth, QUIET), truth.runs
+    at_s = (sent.observed_at_ms - truth.start_at_ms) / 1000.0
+    heard = (at_s < ran.start_s + heard_s) | (at_s > ran.end_s + 3600.0)
+    found = fold(sent[heard])
+    (run,), memory = found.runs, found.state.memory[0]
+    assert run.end_at is not None
+    assert (run.end_at - run.start_at).total_seconds() > 5000.0
+    assert memory["water_low_g"] <= ran.water_end_g <= memory["water_high_g"]
+    assert run.water_end_g < CONST["harmful_g"]
+
+
+def test_a_temperature_that_stops_coming_while_hot_makes_no_later_run_a_drying_one() -> None:
+    """Short runs two hours apart, cold each: what the last reading said is long past."""
+    runs = [(2.0, 60.0, 1.2), *((12.01 + 2.0 * i, 3.0, 0.6) for i in range(14))]
+    truth = machine_history(runs, air_c=20.0, rh=0.8, hours=42.0)
+    sent = observed(truth, QUIET)
+    lost = (sent.observed_at_ms - truth.start_at_ms) / 3.6e6 > 2.8
+    sent = dataclasses.replace(sent, discharge_temp_c=np.where(lost, np.nan, sent.discharge_temp_c))
+    found = fold(sent)
+    memory, status = found.state.memory[0], engine.status(found.state, PROFILE, PARAMETERS, load_models())
+    assert status is not None
+    assert truth.runs[-1].water_end_g > CONST["harmful_g"]
+    assert memory["water_low_g"] <= truth.runs[-1].water_end_g <= memory["water_high_g"]
+    assert memory["water_g"] > CONST["harmful_g"]
+    assert np.isnan(status.discharge_temp_c)
+    assert all(run.hot_min == 0.0 and run.peak_temp_c < 65.0 for run in found.runs[1:])
