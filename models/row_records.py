@@ -112,7 +112,8 @@ def run(unit_id: str, row: Record, confidence: RunConfidence) -> Run:
     start_at, last_at = instant(float(row["start_t"])), instant(float(row["last_t"]))
     if start_at is None or last_at is None:
         raise ValueError("a run without an instant")
-    gain_g = float(row["water_end_g"] - row["water_start_g"])
+    # What a full sump carries over was added all the same.
+    gain_g = float(row["water_end_g"] + row["over_g"] - row["water_start_g"])
     to_hot_t = float(row["to_hot_t"])
     return Run(
         unit_id=unit_id,

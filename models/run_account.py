@@ -352,7 +352,8 @@ def _book(s: Record, c: Record, t: float, end_t: float, row: Record) -> None:
     # Hours of a meter that counted runs too are forgiven in time: a hidden run now and then is no engine.
     s.idle_h *= IDLE_KEPT
     lasted_s = end_t - s.start_t
-    gain_g = s.water_g - s.run_water_start_g
+    # What a full sump carries over came in all the same.
+    gain_g = s.water_g + s.run_over_g - s.run_water_start_g
     wet = lasted_s < c.short_run_s and s.run_hot_s < c.wet_hot_s and gain_g >= c.wet_gain_g
     if wet:
         for i in range(15, 0, -1):

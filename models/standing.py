@@ -34,16 +34,21 @@ def status(
     const = constants(profile, parameters)[0]
     dew_c, required_c = (float(s["now_dew_c"]), float(s["now_required_c"])) if running else _at_rest(s, const)
     at_c = max(required_c, 80.0)
+
+    def now(newest_t: str) -> bool:
+        """Whether a signal still comes: an old pressure shown as the present one could hurt somebody."""
+        return bool(s["t"] - s[newest_t] <= const["gap_s"])
+
     dry_out_s = moisture.dry_out_needed_s(s, const, at_c)
     return UnitStatus(
         unit_id=state.unit_id,
         observed_at=at,
         running=running,
-        discharge_temp_c=float(s["raw_c"]) if s["t"] - s["temp_t"] <= const["gap_s"] else math.nan,
+        discharge_temp_c=float(s["raw_c"]) if now("temp_t") else math.nan,
         required_temp_c=required_c,
         pressure_dew_point_c=dew_c,
-        pressure_kpa=float(s["pressure_kpa"]),
-        pressure_trusted=bool(s["pressure_trusted"] > 0),
+        pressure_kpa=float(s["pressure_kpa"]) if now("pressure_t") else math.nan,
+        pressure_trusted=bool(s["pressure_trusted"] > 0) and now("pressure_t"),
         hours=float(s["hours"]),
         ambient_temp_c=float(s["ambient_c"]),
         ambient_error_k=float(np.sqrt(s["ambient_var"])),

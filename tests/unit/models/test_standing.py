@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import math
+
+import msgspec
+import numpy as np
 import pytest
 
 from ingest.maintenance import Service, Work
 from models import engine
 from models.artefact import load_models
-from models.records import UnitStatus
-from tests.unit.models.histories import MONDAY_MS, PARAMETERS, PROFILE, fold, machine_history, observed
+from models.records import Outcome, UnitStatus
+from tests.unit.models.histories import (
+    MONDAY_MS,
+    PARAMETERS,
+    PROFILE,
+    changed,
+    fold,
+    machine_history,
+    observed,
+)
 
 SHORT = (6.0, 3.0, 0.6)
 LONG = (10.0, 60.0, 1.2)
@@ -49,3 +61,28 @@ def test_days_since_it_was_dry_count_from_its_last_dry_run() -> None:
     memory = fold(observed(truth)).state.memory[0]
     dried_s = float(memory["last_dry_t"]) - MONDAY_MS / 1000.0
     assert dried_s == pytest.approx(truth.runs[1].end_s, abs=30.0)
+
+
+@pytest.mark.parametrize("signal", ["discharge_temp_c", "pressure_kpa"])
+def test_what_no_longer_comes_is_not_shown_as_it_is_now(signal: str) -> None:
+    """A sump that read 0 kPa days ago may hold full pressure."""
+    sent = observed(machine_history([LONG], hours=24.0))
+    column = getattr(sent, signal)
+    lost = (sent.observed_at_ms - MONDAY_MS) / 3.6e6 > 20.0
+    stopped = changed(sent, signal, lost, np.where(lost, np.nan, column)[lost])
+    status = engine.status(fold(stopped).state, PROFILE, PARAMETERS, load_models())
+    assert status is not None
+    assert math.isnan(getattr(status, signal))
+    assert status.pressure_trusted == (signal != "pressure_kpa")
+
+
+def test_a_full_sump_still_counts_wet_runs() -> None:
+    """The worst unit must not look better as it gets worse."""
+    runs = [(1.0 + 2.0 * i, 12.0, 1.0) for i in range(22)]
+    small = msgspec.structs.replace(PROFILE, oil_charge_kg=0.4)
+    truth = machine_history(runs, air_c=30.0, rh=0.9, hours=46.0)
+    found = fold(observed(truth), profile=small)
+    full = [run for run in found.runs if run.water_carried_over_g > 0.5 and run.hot_min < 5.0]
+    assert full, "never full: tests nothing"
+    assert all(run.outcome is Outcome.ADDED_WATER for run in full)
+    assert found.state.memory[0]["wet_runs"] >= len(full)
