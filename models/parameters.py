@@ -34,8 +34,8 @@ class Parameters:
     drying_high: float = 0.5
     """Effectiveness of drying: what leaves over what saturated air could carry. No published figure is
     known; the range spans still sumps to well mixed ones, and the best guess lies between its middle and what
-a dry-out run of 20 to 30 minutes (published trade figure) needs to drive off a harmful amount:
-`docs/physics.md`, section 11. [-]"""
+    a dry-out run of 20 to 30 minutes (published trade figure) needs to drive off a harmful amount:
+    `docs/physics.md`, section 11. [-]"""
     cooling_time_constant_min: float = 120.0
     """First guess of how fast a stopped unit cools; learnt from each long stop. [min]"""
     daily_swing_k: float = 5.0
