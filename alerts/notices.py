@@ -155,9 +155,20 @@ def _kind_due(
 
 def _after_gap(kind: NoticeKind, alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> NoticeKind | None:
     # The first raised and the first cleared mail never wait: the gap is there to calm an alarm that flutters.
+    # Nor does the first that takes an end back, as when a drain was recorded in error: somebody relies on it.
+    if alarm.reopened == 1 and _end_taken_back(alarm):
+        return kind
     if alarm.n_mails >= 2 and alarm.told_at is not None and now - alarm.told_at < policy.mail_gap:
         return None
     return kind
+
+
+def _end_taken_back(alarm: Alarm) -> bool:
+    """Whether the very finding of which a mail told the end has none after all."""
+    before, now = alarm.told_finding, alarm.finding
+    if before is None or before.finding_id != now.finding_id:
+        return False
+    return before.end_at is not None and now.end_at is None
 
 
 def _restating_due(alarm: Alarm, now: dt.datetime, policy: AlarmPolicy) -> bool:

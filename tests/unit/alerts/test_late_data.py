@@ -269,6 +269,19 @@ def test_an_end_that_late_data_takes_back_is_called_a_correction(desk, stored, c
     assert "Ended: it still stands We had said: Wed Jan 14, 7:00 AM CST" in text(mail)
 
 
+def test_an_end_that_is_taken_back_within_minutes_is_mailed_at_once(desk, stored, clock, first) -> None:
+    """A drain recorded in error: whoever reads that it is over relies on it."""
+    over = msgspec.structs.replace(first, end_at=NOON + H)
+    clock.pass_by(hours=3)
+    stored(over)
+    story(desk, clock, over)
+    assert desk.outbox.recent()[0].subject.startswith("Ended: ")
+    clock.pass_by(minutes=2)
+    stored(first)
+    story(desk, clock, first)
+    assert desk.outbox.recent()[0].subject.startswith("Corrected: ")
+
+
 def test_an_end_that_was_told_and_moves_is_corrected(desk, stored, clock, first) -> None:
     over, later = (msgspec.structs.replace(first, end_at=NOON + hours * H) for hours in (1, 2))
     clock.pass_by(hours=4)
