@@ -56,8 +56,7 @@ def began_and_ended(s: Record, c: Record, t: float, dt: float, gained_h: float) 
 def _stood_c(s: Record, over_s: float) -> float:
     """What the unit would read had it only stood for `over_s` since the reading before. [degC]"""
     # With no reading before there is none to cool from: it stood as cold as the air.
-    over_k = 0.0 if math.isnan(s.temp_before_c) else s.temp_before_c - s.ambient_c
-    return float(s.ambient_c + over_k * math.exp(-over_s / s.cooling_s))
+    return float(run_edges.cooled_c(s, s.temp_before_c, over_s))
 
 
 @kernel

@@ -12,7 +12,7 @@ from ingest.units_of_measure import PA_PER_KPA
 from models import inlet, moisture, signals
 from models.compiled import kernel
 from models.humidity import pressure_dew_point_c, required_temp_c
-from models.run_edges import HELD_C, TYPICAL_K_PER_S, whole
+from models.run_edges import HELD_C, TYPICAL_K_PER_S, cooled_c, whole
 from models.run_evidence import describe_evidence
 from models.state import BIN_S, MARK_S, N_MARKS, Record
 
@@ -85,8 +85,7 @@ def _stood_c(s: Record, c: Record) -> float:
     since_s = s.start_t - s.temp_t
     if not since_s > c.gap_s:
         return float(s.temp_c)
-    over_k = 0.0 if math.isnan(s.temp_c) else s.temp_c - s.ambient_c
-    return float(s.ambient_c + over_k * math.exp(-since_s / s.cooling_s))
+    return float(cooled_c(s, s.temp_c, since_s))
 
 
 @kernel

@@ -75,6 +75,13 @@ def warming_s(s: Record, c: Record, silent_s: float) -> float:
 
 
 @kernel
+def cooled_c(s: Record, from_c: float, stood_s: float) -> float:
+    """What a unit reads that has stood for so long since it read `from_c`; NaN: as cold as the air. [degC]"""
+    over_k = 0.0 if math.isnan(from_c) else from_c - s.ambient_c
+    return float(s.ambient_c + over_k * math.exp(-stood_s / s.cooling_s))
+
+
+@kernel
 def cooling_s(s: Record) -> float:
     """How long the unit must have stood to be as cool as it is now, after a silence; NaN if untold. [s]"""
     before_k = s.temp_before_c - s.ambient_c

@@ -29,17 +29,16 @@ def steps(alarm: AlarmView) -> None:
                 with ui.element("div").classes("dw-reason"):
                     ui.label(name).classes("dw-reason-name")
                     ui.label(text)
-        if alarm.cautions:
-            with ui.element("div").classes("dw-reason dw-cautions"):
-                ui.label("Caution").classes("dw-reason-name")
-                with ui.element("ul"):
-                    for text in alarm.cautions:
-                        with ui.element("li"):
-                            ui.label(text)
-        if alarm.response:
-            with ui.element("div").classes("dw-reason dw-response"):
-                ui.label("What to do").classes("dw-reason-name")
-                with ui.element("ol"):
-                    for text in alarm.response:
-                        with ui.element("li"):
-                            ui.label(text)
+        _listed("Caution", alarm.cautions, "ul", "dw-cautions")
+        _listed("What to do", alarm.response, "ol", "dw-response")
+
+
+def _listed(name: str, texts: Sequence[str], tag: str, kind: str) -> None:
+    if not texts:
+        return
+    with ui.element("div").classes(f"dw-reason {kind}"):
+        ui.label(name).classes("dw-reason-name")
+        with ui.element(tag):
+            for text in texts:
+                with ui.element("li"):
+                    ui.label(text)
